@@ -1,0 +1,153 @@
+"""Every expected failure of Firstpour.
+
+    FirstpourError
+    ├── InputError            the caller's file or request is at fault: names it, says what to do
+    │   ├── FileRejected      a file cannot be taken (subclasses in this module, one per cause)
+    │   ├── UnitMismatch      the stated unit makes scan and nominal differ by 25.4 or 1000
+    │   ├── PlanInvalid       the plan is wrong, with the path and line of each fault
+    │   └── RequestInvalid    anything else about a request
+    ├── NotFound              no such thing (or not for this caller)
+    ├── Conflict              the thing exists but is in the wrong state for this
+    └── ServiceUnavailable    we cannot take it now; try again later
+
+Errors carry their data as attributes in ``data`` and know nothing of HTTP.  What could not be
+*measured* is no error: it is a value in the report with its reason.
+"""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+Datum = str | int | float | bool | None | list[str]
+
+
+class FirstpourError(Exception):
+    """Base of all expected failures.
+
+    message : what is wrong, naming the file or field
+    advice : what the caller can do about it
+    data : figures a program can read, JSON types only
+    """
+
+    code: ClassVar[str] = "error"
+
+    def __init__(self, message: str, *, advice: str, **data: Datum) -> None:
+        super().__init__(message)
+        self.message = message
+        self.advice = advice
+        self.data = data
+
+    def __str__(self) -> str:
+        return f"{self.message} {self.advice}"
+
+
+class InputError(FirstpourError):
+    """The caller's file or request is at fault."""
+
+    code = "input_invalid"
+
+
+class FileRejected(InputError):
+    """A file cannot be taken.  ``file`` is its display name."""
+
+    code = "file_rejected"
+
+    def __init__(self, message: str, *, file: str, advice: str, **data: Datum) -> None:
+        super().__init__(message, advice=advice, file=file, **data)
+        self.file = file
+
+
+class FileEmpty(FileRejected):
+    """Zero bytes, or no geometry at all."""
+
+    code = "file_empty"
+
+
+class FileTooLarge(FileRejected):
+    """More bytes, triangles or points than the limit."""
+
+    code = "file_too_large"
+
+
+class FileTruncated(FileRejected):
+    """Shorter than its own header says."""
+
+    code = "file_truncated"
+
+
+class FileCorrupt(FileRejected):
+    """Content contradicts itself or the format."""
+
+    code = "file_corrupt"
+
+
+class FileKindUnknown(FileRejected):
+    """Not a format Firstpour reads, or not what its name says."""
+
+    code = "file_kind_unknown"
+
+
+class FileKindWrong(FileRejected):
+    """A readable file in the wrong place, such as a point cloud given as nominal."""
+
+    code = "file_kind_wrong"
+
+
+class FileValuesInvalid(FileRejected):
+    """NaN, infinite or absurdly far coordinates."""
+
+    code = "file_values_invalid"
+
+
+class FileExpandsTooFar(FileRejected):
+    """An archive whose content would outgrow the limit."""
+
+    code = "file_expands_too_far"
+
+
+class ReaderDied(FileRejected):
+    """The guarded reader crashed, hung or outgrew its memory on this file."""
+
+    code = "reader_died"
+
+
+class UnitMissing(InputError):
+    """The file carries no unit and the caller stated none."""
+
+    code = "unit_missing"
+
+
+class UnitMismatch(InputError):
+    """Scan and nominal differ in size by about 25.4 or 1000."""
+
+    code = "unit_mismatch"
+
+
+class PlanInvalid(InputError):
+    """The plan is wrong; ``faults`` lists path and line of each."""
+
+    code = "plan_invalid"
+
+
+class RequestInvalid(InputError):
+    """A field of the request is missing or wrong."""
+
+    code = "request_invalid"
+
+
+class NotFound(FirstpourError):
+    """No such thing, or not for this caller."""
+
+    code = "not_found"
+
+
+class Conflict(FirstpourError):
+    """The thing is in the wrong state for this."""
+
+    code = "conflict"
+
+
+class ServiceUnavailable(FirstpourError):
+    """Cannot be taken now; later it can."""
+
+    code = "service_unavailable"
