@@ -1,0 +1,292 @@
+"""The report document, version 1: what an inspection found.
+
+Lengths are millimetres in the nominal frame, angles radians, whatever unit the reader prefers on
+screen.  Everything but ``run`` is byte-identical for the same input, settings and versions.
+The JSON Schema generated from :class:`Report` is published by the API and committed.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+REPORT_VERSION = "1.0"
+
+Vector = tuple[float, float, float]
+Vector6 = tuple[float, float, float, float, float, float]
+Row4 = tuple[float, float, float, float]
+Matrix4 = tuple[Row4, Row4, Row4, Row4]
+Share = Annotated[float, Field(ge=0, le=1)]
+VerdictWord = Literal["conforms", "does_not_conform", "not_proven", "not_measured"]
+
+
+class _Record(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class FileRecord(_Record):
+    """One input file: display name, sha256 of its bytes, unit used and where that came from."""
+
+    name: str
+    role: str
+    sha256: str
+    size_bytes: int
+    unit: str
+    unit_source: Literal["file", "caller"]
+    triangle_count: int
+    point_count: int
+    notes: list[str]
+
+
+class Tessellation(_Record):
+    """How the nominal's exact surfaces were turned into triangles; None where the file was a mesh."""
+
+    chord_tolerance_mm: float | None
+    angular_tolerance_rad: float | None
+    sample_count: int
+    sample_spacing_mm: float
+
+
+class Provenance(_Record):
+    """Everything needed to repeat the inspection."""
+
+    firstpour_version: str
+    files: list[FileRecord]
+    tessellation: Tessellation
+    plan_sha256: str | None
+    plan_title: str | None
+    seed: int
+    settings: dict[str, dict[str, float | int | str | bool | None]]
+    versions: dict[str, str]
+
+
+class RivalRecord(_Record):
+    """A second pose that fits almost as well, and where to scan to decide."""
+
+    T_nominal_scan: Matrix4
+    score_mm: float
+    best_score_mm: float
+    deciding_point_mm: Vector
+    deciding_radius_mm: float
+
+
+class FreedomRecord(_Record):
+    """How well each freedom of the pose is held (eigenvalues ascending, relative to the largest)."""
+
+    eigenvalues: Vector6
+    weakest: str
+    weakest_sigma_mm: float
+    centre_mm: Vector
+    sigma_rotation_rad: Vector
+    sigma_translation_mm: Vector
+
+
+class AlignmentRecord(_Record):
+    """The pose and how sure it is; T_nominal_scan takes scan points (mm) to the nominal frame."""
+
+    status: Literal["aligned", "ambiguous", "not_aligned"]
+    reason: str | None
+    T_nominal_scan: Matrix4 | None
+    icp_T_nominal_scan: Matrix4 | None
+    method: str
+    icp_rms_mm: float | None
+    robust_rms_mm: float | None
+    icp_moved_mm: float | None
+    sigma_mm: float | None
+    kept_share_of_scan: float | None
+    overlap_share_of_scan: float | None
+    iterations_run: int
+    candidate_count: int
+    rivals: list[RivalRecord]
+    freedom: FreedomRecord | None
+
+
+class Coverage(_Record):
+    """How much of nominal the scan reached.  set_aside counts scan points by reason."""
+
+    measured_area_share: Share
+    nominal_area_mm2: float
+    measured_area_mm2: float
+    scan_point_count: int
+    set_aside: dict[str, int]
+    is_facing_known: bool
+
+
+class Percentiles(_Record):
+    """Area-weighted percentiles of the deviation."""
+
+    p01: float
+    p05: float
+    p25: float
+    p50: float
+    p75: float
+    p95: float
+    p99: float
+
+
+class Place(_Record):
+    """One of the worst places: a connected patch beyond the map tolerance."""
+
+    point_mm: Vector
+    deviation_mm: float
+    U_mm: float
+    area_mm2: float
+    face: int
+    where: str
+
+
+class FaceStatistics(_Record):
+    """Deviation over one face or region of nominal."""
+
+    name: str
+    source: str
+    kind: str
+    area_mm2: float
+    measured_area_share: Share
+    mean_mm: float | None
+    rms_mm: float | None
+    p05_mm: float | None
+    p95_mm: float | None
+    point_mm: Vector | None
+
+
+class DeviationSummary(_Record):
+    """Deviation > 0 is material outside nominal.  None where nothing was measured."""
+
+    percentiles_mm: Percentiles | None
+    mean_mm: float | None
+    rms_mm: float | None
+    share_beyond_tolerance: Share | None
+    tolerance_mm: float
+    tolerance_source: str
+    noise_sigma_mm: float | None
+    worst: list[Place]
+    faces: list[FaceStatistics]
+    regions: list[FaceStatistics]
+
+
+class Spot(_Record):
+    """A thin place: both ends of its thinnest line, the least wall, and how large it is."""
+
+    point_mm: Vector
+    opposite_point_mm: Vector
+    least_mm: float
+    nominal_mm: float
+    U_mm: float | None
+    area_mm2: float
+    is_actual: bool
+    where: str
+
+
+class ThicknessSummary(_Record):
+    """Walls of nominal and, where both skins were seen, of the piece."""
+
+    nominal_percentiles_mm: Percentiles | None
+    actual_percentiles_mm: Percentiles | None
+    measured_area_share: Share
+    spot_limit_mm: float
+    spot_limit_source: str
+    spots: list[Spot]
+
+
+class ShrinkAllowance(_Record):
+    """A published pattern allowance, for comparison."""
+
+    alloy: str
+    percent: float
+    source: str
+
+
+class ShrinkSummary(_Record):
+    """Scale of the piece against nominal: a diagnostic, never applied to the pose.
+
+    percent_* = (1 + allowance) / scale - 1 in percent of the piece's own length, so that a print
+    made without allowance and a casting from an enlarged pattern read alike.  U is k = 2.
+    """
+
+    scale: float
+    scale_xyz: tuple[float | None, float | None, float | None]
+    percent: float
+    U_percent: float
+    percent_xyz: tuple[float | None, float | None, float | None]
+    U_percent_xyz: tuple[float | None, float | None, float | None]
+    allowance_percent: float
+    allowance_source: str
+    handbook: list[ShrinkAllowance]
+    note: str
+
+
+class CharacteristicLimits(_Record):
+    """Least and largest permitted value; None is no limit."""
+
+    lower: float | None
+    upper: float | None
+
+
+class CharacteristicRecord(_Record):
+    """One line of the plan, measured and judged.  U is expanded, k = 2, in the same unit."""
+
+    id: str
+    kind: str
+    title: str
+    unit: str
+    region: str | None
+    nominal: float | None
+    measured: float | None
+    U: float | None
+    limits: CharacteristicLimits
+    verdict: VerdictWord
+    reason: str | None
+    point_mm: Vector | None
+    budget: dict[str, float]
+    details: dict[str, float | str | list[float] | None]
+
+
+class Finding(_Record):
+    """One sentence of the first screen: what is wrong, where, by how much, how sure."""
+
+    severity: Literal["wrong", "doubt", "note"]
+    text: str
+    value_mm: float | None
+    U_mm: float | None
+    point_mm: Vector | None
+    characteristic: str | None
+
+
+class Summary(_Record):
+    """The first screen."""
+
+    outcome: Literal["conforms", "does_not_conform", "not_proven", "not_aligned", "not_judged"]
+    headline: str
+    findings: list[Finding]
+    counts: dict[str, int]
+
+
+class Run(_Record):
+    """What differs from run to run; everything else in the report does not."""
+
+    inspection_id: str | None
+    created_at: str
+    timings_s: dict[str, float]
+    peak_memory_bytes: int
+    thread_count: int
+    host_platform: str
+
+
+class Report(_Record):
+    """The whole document."""
+
+    report_version: Literal["1.0"]
+    title: str
+    decision_rule: str
+    summary: Summary
+    provenance: Provenance
+    alignment: AlignmentRecord
+    coverage: Coverage | None
+    deviation: DeviationSummary | None
+    thickness: ThicknessSummary | None
+    shrink: ShrinkSummary | None
+    characteristics: list[CharacteristicRecord]
+    cautions: list[str]
+    run: Run
