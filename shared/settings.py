@@ -1,0 +1,68 @@
+"""Settings of a deployment, read from FIRSTPOUR_* variables where api and worker are assembled."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated
+
+from pydantic import Field
+from pydantic_settings import BaseSettings, SettingsConfigDict
+
+PREFIX = "FIRSTPOUR_"
+MIB = 1024 * 1024
+
+
+class Settings(BaseSettings):
+    """One machine by default: SQLite, a local folder, an embedded broker, loopback only.
+
+    database_url : empty means SQLite in the data folder;  broker_url : empty means the embedded broker
+    """
+
+    model_config = SettingsConfigDict(env_prefix=PREFIX, frozen=True, extra="forbid")
+
+    data_dir: Path = Path("var")
+    database_url: str = ""
+    broker_url: str = ""
+    host: str = "127.0.0.1"
+    port: Annotated[int, Field(ge=0, le=65535)] = 8650
+    public_url: str = ""  # how callers reach us, if not http://host:port
+    upload_limit_bytes: int = 4096 * MIB  # a 20 M point PLY with normals is 0.5 GB; leave room
+    json_body_limit_bytes: int = 2 * MIB  # a plan of a few hundred lines is 100 kB
+    soft_time_limit_s: int = 1500  # 20 M points take minutes; past this something is wrong
+    hard_time_limit_s: int = 1800  # must stay below the broker's visibility timeout
+    memory_limit_bytes: int = 12_288 * MIB  # twice what 20 M points need
+    lease_s: int = 60  # three missed heartbeats
+    heartbeat_s: int = 15
+    sweep_every_s: int = 20
+    max_attempts: int = 3
+    thread_count: Annotated[int, Field(ge=0)] = 0  # native threads a job may use; 0 = cores / worker processes
+    worker_processes: Annotated[int, Field(ge=1)] = 1
+
+    @property
+    def sql_url(self) -> str:
+        """SQLAlchemy address of the database."""
+        return self.database_url or f"sqlite:///{(self.data_dir / 'firstpour.sqlite3').resolve()}"
+
+    @property
+    def files_dir(self) -> Path:
+        """Root of the file store."""
+        return self.data_dir / "files"
+
+
+class UnknownSetting(RuntimeError):
+    """A FIRSTPOUR_* variable that means nothing: most likely a typing error."""
+
+
+def load_settings(environment: Mapping[str, str] | None = None) -> Settings:
+    """Read the settings and refuse unknown FIRSTPOUR_* variables.
+
+    pydantic-settings' own ``extra="forbid"`` catches a misspelt name in a file, not in the environment.
+    """
+    environment = os.environ if environment is None else environment
+    known = {PREFIX + name.upper() for name in Settings.model_fields}
+    unknown = sorted(name for name in environment if name.upper().startswith(PREFIX) and name.upper() not in known)
+    if unknown:
+        raise UnknownSetting(f"unknown setting {', '.join(unknown)}; known are {', '.join(sorted(known))}")
+    return Settings()

@@ -1,0 +1,142 @@
+"""The SQL tables.  SQLite in WAL mode or PostgreSQL; times are UTC; ids are random.
+
+The row of an inspection is the truth about it; a broker message is only a reminder.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from secrets import token_hex
+from typing import Any
+
+from sqlalchemy import JSON, BigInteger, DateTime, Float, ForeignKey, Index, Integer, String, TypeDecorator
+from sqlalchemy.engine import Dialect
+from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
+
+from shared.states import InspectionState
+
+
+class UtcDateTime(TypeDecorator[datetime]):
+    """Aware UTC datetimes on both databases (SQLite drops the zone)."""
+
+    impl = DateTime(timezone=True)
+    cache_ok = True
+
+    def process_bind_param(self, value: datetime | None, dialect: Dialect) -> datetime | None:  # noqa: ARG002 - signature of the base
+        """Refuse naive times."""
+        if value is not None and value.tzinfo is None:
+            raise ValueError("naive datetime")
+        return None if value is None else value.astimezone(UTC)
+
+    def process_result_value(self, value: datetime | None, dialect: Dialect) -> datetime | None:  # noqa: ARG002 - signature of the base
+        """Give the zone back."""
+        if value is None:
+            return None
+        return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
+
+
+def utc_now() -> datetime:
+    """The present, aware."""
+    return datetime.now(UTC)
+
+
+def new_id(prefix: str) -> str:
+    """A random id such as ``insp_3f..``: 96 bits, so that it cannot be guessed or collide."""
+    return f"{prefix}_{token_hex(12)}"
+
+
+class Base(DeclarativeBase):
+    """Declarative base."""
+
+
+class Upload(Base):
+    """One file as received."""
+
+    __tablename__ = "uploads"
+
+    id: Mapped[str] = mapped_column(String(40), primary_key=True)
+    file_name: Mapped[str] = mapped_column(String(255))  # display text only, never a path
+    size_bytes: Mapped[int] = mapped_column(BigInteger)
+    sha256: Mapped[str] = mapped_column(String(64))
+    storage_key: Mapped[str] = mapped_column(String(200))
+    created_at: Mapped[datetime] = mapped_column(UtcDateTime, default=utc_now, index=True)
+
+
+class Part(Base):
+    """A part being developed."""
+
+    __tablename__ = "parts"
+
+    id: Mapped[str] = mapped_column(String(40), primary_key=True)
+    name: Mapped[str] = mapped_column(String(200))
+    created_at: Mapped[datetime] = mapped_column(UtcDateTime, default=utc_now, index=True)
+    revisions: Mapped[list[Revision]] = relationship(back_populates="part", order_by="Revision.created_at")
+
+
+class Revision(Base):
+    """One revision of a part: its nominal, its bodies, its plan."""
+
+    __tablename__ = "revisions"
+
+    id: Mapped[str] = mapped_column(String(40), primary_key=True)
+    part_id: Mapped[str] = mapped_column(ForeignKey("parts.id"), index=True)
+    label: Mapped[str] = mapped_column(String(80))
+    nominal_upload_id: Mapped[str] = mapped_column(ForeignKey("uploads.id"))
+    unit: Mapped[str | None] = mapped_column(String(8))
+    bodies: Mapped[list[dict[str, str]]] = mapped_column(JSON, default=list)  # [{name, role, upload_id}]
+    plan: Mapped[dict[str, Any] | None] = mapped_column(JSON)
+    created_at: Mapped[datetime] = mapped_column(UtcDateTime, default=utc_now)
+    part: Mapped[Part] = relationship(back_populates="revisions")
+    nominal: Mapped[Upload] = relationship()
+
+
+class Inspection(Base):
+    """One piece against one nominal.
+
+    lease_owner, lease_until : which worker process holds it, and until when unless it beats
+    attempts : claims so far; report_key : folder in the file store, set last
+    """
+
+    __tablename__ = "inspections"
+    __table_args__ = (Index("ix_inspections_state_lease", "state", "lease_until"),)
+
+    id: Mapped[str] = mapped_column(String(40), primary_key=True)
+    title: Mapped[str] = mapped_column(String(200))
+    revision_id: Mapped[str | None] = mapped_column(ForeignKey("revisions.id"), index=True)
+    nominal_upload_id: Mapped[str] = mapped_column(ForeignKey("uploads.id"))
+    scan_upload_id: Mapped[str] = mapped_column(ForeignKey("uploads.id"))
+    nominal_unit: Mapped[str | None] = mapped_column(String(8))
+    scan_unit: Mapped[str | None] = mapped_column(String(8))
+    bodies: Mapped[list[dict[str, str]]] = mapped_column(JSON, default=list)
+    plan: Mapped[dict[str, Any] | None] = mapped_column(JSON)
+    state: Mapped[str] = mapped_column(String(16), default=InspectionState.QUEUED.value)
+    stage: Mapped[str | None] = mapped_column(String(16))
+    progress: Mapped[float] = mapped_column(Float, default=0.0)
+    cancel_requested: Mapped[bool] = mapped_column(default=False)
+    attempts: Mapped[int] = mapped_column(Integer, default=0)
+    lease_owner: Mapped[str | None] = mapped_column(String(120))
+    lease_until: Mapped[datetime | None] = mapped_column(UtcDateTime)
+    heartbeat_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
+    sent_at: Mapped[datetime | None] = mapped_column(UtcDateTime)  # last time a message went out
+    error: Mapped[dict[str, Any] | None] = mapped_column(JSON)  # {code, message, advice, data}
+    outcome: Mapped[str | None] = mapped_column(String(24))
+    headline: Mapped[str | None] = mapped_column(String(400))
+    report_key: Mapped[str | None] = mapped_column(String(200))
+    created_at: Mapped[datetime] = mapped_column(UtcDateTime, default=utc_now, index=True)
+    started_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
+    finished_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
+    nominal: Mapped[Upload] = relationship(foreign_keys=[nominal_upload_id])
+    scan: Mapped[Upload] = relationship(foreign_keys=[scan_upload_id])
+
+
+class IdempotencyKey(Base):
+    """Answer already given under a caller's Idempotency-Key; the same key and body get it again."""
+
+    __tablename__ = "idempotency_keys"
+
+    key: Mapped[str] = mapped_column(String(255), primary_key=True)
+    route: Mapped[str] = mapped_column(String(200), primary_key=True)
+    request_sha256: Mapped[str] = mapped_column(String(64))
+    status: Mapped[int | None] = mapped_column(Integer)  # None while the first request is under way
+    body: Mapped[dict[str, Any] | None] = mapped_column(JSON)
+    created_at: Mapped[datetime] = mapped_column(UtcDateTime, default=utc_now, index=True)
