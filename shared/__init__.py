@@ -1,1 +1,1 @@
-
+"""What api and worker agree on."""

@@ -108,7 +108,9 @@ class RegionChoice(_Strict):
 
     @model_validator(mode="after")
     def _one_way(self) -> RegionChoice:
-        given = [key for key in ("core", "faces", "face_names", "box", "ball", "tube") if getattr(self, key) is not None]
+        given = [
+            key for key in ("core", "faces", "face_names", "box", "ball", "tube") if getattr(self, key) is not None
+        ]
         if len(given) != 1:
             raise ValueError(f"give exactly one of core, faces, face_names, box, ball, tube (given: {given or 'none'})")
         return self

@@ -1,1 +1,1 @@
-
+"""The batch worker: one inspection from files to report."""

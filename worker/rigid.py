@@ -36,6 +36,7 @@ class RigidTransform:
         ------
         ValueError
             If the rotation is not orthogonal with determinant +1, or anything is not finite.
+
         """
         rotation, translation = self.rotation, self.translation_mm
         if rotation.shape != (3, 3) or translation.shape != (3,):
@@ -85,7 +86,9 @@ class RigidTransform:
 
     def __matmul__(self, other: RigidTransform) -> RigidTransform:
         """``T_a_b @ T_b_c`` is ``T_a_c``."""
-        return RigidTransform(self.rotation @ other.rotation, self.rotation @ other.translation_mm + self.translation_mm)
+        return RigidTransform(
+            self.rotation @ other.rotation, self.rotation @ other.translation_mm + self.translation_mm
+        )
 
     def matrix(self) -> Floats:
         """The (4, 4) homogeneous matrix."""
