@@ -5,8 +5,8 @@
     │   ├── FileRejected      a file cannot be taken (subclasses in this module, one per cause)
     │   ├── UnitMismatch      the stated unit makes scan and nominal differ by 25.4 or 1000
     │   ├── PlanInvalid       the plan is wrong, with the path and line of each fault
-    │   └── RequestInvalid    anything else about a request
-    ├── NotFound              no such thing (or not for this caller)
+    │   └── RequestInvalid    anything else about a request (subclasses: too large, replayed key, damaged upload..)
+    ├── NotFound              no such thing (or not for this caller); UploadExpired: no longer
     ├── Conflict              the thing exists but is in the wrong state for this
     └── ServiceUnavailable    we cannot take it now; try again later
 
@@ -135,16 +135,82 @@ class RequestInvalid(InputError):
     code = "request_invalid"
 
 
+class RequestTooLarge(RequestInvalid):
+    """A request body, other than a file, past its limit."""
+
+    code = "request_too_large"
+
+
+class RequestForbidden(RequestInvalid):
+    """Sent by a page of another site, or to a host name that is not ours."""
+
+    code = "request_forbidden"
+
+
+class MethodNotAllowed(RequestInvalid):
+    """That address does not answer this method."""
+
+    code = "method_not_allowed"
+
+
+class MediaTypeUnsupported(RequestInvalid):
+    """A body of the wrong content type."""
+
+    code = "media_type_unsupported"
+
+
+class IdempotencyKeyReused(RequestInvalid):
+    """The key came before with another request."""
+
+    code = "idempotency_key_reused"
+
+
+class UploadIncomplete(RequestInvalid):
+    """The body ended before its announced length."""
+
+    code = "upload_incomplete"
+
+
+class ChecksumMismatch(RequestInvalid):
+    """What arrived is not what the caller says was sent."""
+
+    code = "checksum_mismatch"
+
+
+class ProtocolVersionUnsupported(RequestInvalid):
+    """A version of the resumable upload protocol that is not spoken here."""
+
+    code = "protocol_version_unsupported"
+
+
 class NotFound(FirstpourError):
     """No such thing, or not for this caller."""
 
     code = "not_found"
 
 
+class UploadExpired(NotFound):
+    """A resumable upload left unfinished too long."""
+
+    code = "upload_expired"
+
+
 class Conflict(FirstpourError):
     """The thing is in the wrong state for this."""
 
     code = "conflict"
+
+
+class ReportNotReady(Conflict):
+    """The inspection has no report, or none yet."""
+
+    code = "report_not_ready"
+
+
+class UploadBusy(Conflict):
+    """Another request is writing to this upload at this moment."""
+
+    code = "upload_busy"
 
 
 class ServiceUnavailable(FirstpourError):

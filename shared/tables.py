@@ -140,3 +140,23 @@ class IdempotencyKey(Base):
     status: Mapped[int | None] = mapped_column(Integer)  # None while the first request is under way
     body: Mapped[dict[str, Any] | None] = mapped_column(JSON)
     created_at: Mapped[datetime] = mapped_column(UtcDateTime, default=utc_now, index=True)
+
+
+class PartialUpload(Base):
+    """A resumable upload under way.
+
+    offset_bytes counts what is known to be on disk; whatever the file holds beyond it is cut off
+    before more is written.  upload_id is set last, when the whole file became an upload.
+    """
+
+    __tablename__ = "partial_uploads"
+
+    id: Mapped[str] = mapped_column(String(40), primary_key=True)
+    file_name: Mapped[str] = mapped_column(String(255))
+    size_bytes: Mapped[int] = mapped_column(BigInteger)
+    offset_bytes: Mapped[int] = mapped_column(BigInteger, default=0)
+    sha256: Mapped[str | None] = mapped_column(String(64))  # as the caller announced it
+    storage_key: Mapped[str] = mapped_column(String(200))
+    expires_at: Mapped[datetime] = mapped_column(UtcDateTime, index=True)
+    upload_id: Mapped[str | None] = mapped_column(ForeignKey("uploads.id"))
+    created_at: Mapped[datetime] = mapped_column(UtcDateTime, default=utc_now)

@@ -1,0 +1,115 @@
+"""The SQL database: SQLite in WAL mode by default, PostgreSQL by setting.
+
+Readers use :meth:`Database.reading`, whoever changes rows :meth:`Database.writing`: on SQLite a
+transaction that starts as a reader and then writes fails at once when another process wrote in
+between, however long the busy timeout (SQLite documentation, "Isolation In SQLite").
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from alembic import command
+from alembic.config import Config
+from sqlalchemy import Connection, Engine, create_engine, event, make_url, text
+from sqlalchemy.orm import Session
+
+from shared import migrations
+from shared.settings import Settings
+
+BUSY_TIMEOUT_MS = 15_000  # a report's folder is published between writes, never inside one; 15 s is ample
+MIGRATION_LOCK = 0x46697273  # any fixed number: PostgreSQL's advisory lock for migrations
+WRITES = "firstpour_writes"
+
+
+class Database:
+    """Engine and sessions of one process.  Open it after a fork, never before."""
+
+    def __init__(self, engine: Engine) -> None:
+        self.engine = engine
+
+    @contextmanager
+    def reading(self) -> Iterator[Session]:
+        """Session that sees one consistent state and changes nothing."""
+        with Session(self.engine, expire_on_commit=False) as session:
+            yield session
+
+    @contextmanager
+    def writing(self) -> Iterator[Session]:
+        """Session that commits at the end, or rolls back on any exception; holds SQLite's write lock."""
+        with Session(self.engine, expire_on_commit=False) as session, session.begin():
+            session.connection(execution_options={WRITES: True})
+            yield session
+
+    def close(self) -> None:
+        """Give every connection back."""
+        self.engine.dispose()
+
+
+def open_database(settings: Settings) -> Database:
+    """Open the database of the settings; tables are :func:`migrate`'s business."""
+    return Database(_engine(settings))
+
+
+def migrate(settings: Settings, revision: str = "head") -> None:
+    """Bring the tables up (or down) to ``revision``.
+
+    Safe when several processes start at once: each takes the lock before it looks at the version,
+    and version and tables change in one transaction on both databases.
+    """
+    engine = _engine(settings)
+    try:
+        with engine.connect().execution_options(**{WRITES: True}) as connection, connection.begin():
+            if connection.dialect.name == "postgresql":
+                connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": MIGRATION_LOCK})
+            _run_alembic(connection, revision)
+    finally:
+        engine.dispose()
+
+
+def alembic_config(connection: Connection) -> Config:
+    """Alembic's configuration for an open connection; there is no ini file."""
+    config = Config()
+    config.set_main_option("script_location", str(Path(migrations.__file__).parent))
+    config.set_main_option("path_separator", "os")
+    config.attributes["connection"] = connection
+    return config
+
+
+def _run_alembic(connection: Connection, revision: str) -> None:
+    config = alembic_config(connection)
+    if revision == "base" or revision.startswith("-"):
+        command.downgrade(config, revision)
+    else:
+        command.upgrade(config, revision)
+
+
+def _engine(settings: Settings) -> Engine:
+    url = make_url(settings.sql_url)
+    if url.get_backend_name() != "sqlite":
+        return create_engine(url, pool_pre_ping=True, pool_size=5, max_overflow=40)
+    if url.database:
+        Path(url.database).parent.mkdir(parents=True, exist_ok=True)
+    engine = create_engine(url, connect_args={"check_same_thread": False}, max_overflow=40)
+    event.listen(engine, "connect", _prepare_sqlite)
+    event.listen(engine, "begin", _begin_sqlite)
+    return engine
+
+
+def _prepare_sqlite(connection: sqlite3.Connection, _record: Any) -> None:
+    connection.isolation_level = None  # the driver must not begin transactions on its own; _begin_sqlite does
+    cursor = connection.cursor()
+    cursor.execute(f"PRAGMA busy_timeout = {BUSY_TIMEOUT_MS}")
+    cursor.execute("PRAGMA journal_mode = WAL")
+    cursor.execute("PRAGMA synchronous = FULL")  # an accepted job must survive a power cut; NORMAL may lose it in WAL
+    cursor.execute("PRAGMA foreign_keys = ON")
+    cursor.close()
+
+
+def _begin_sqlite(connection: Connection) -> None:
+    writes = connection.get_execution_options().get(WRITES, False)
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")

@@ -1,0 +1,59 @@
+"""A PostgreSQL server of our own in a folder, reachable by its socket only."""
+
+from __future__ import annotations
+
+import os
+import pwd
+import shutil
+import subprocess
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from secrets import token_hex
+
+import psycopg
+import pytest
+
+BIN_FOLDERS = sorted(Path("/usr/lib/postgresql").glob("*/bin"), key=lambda path: int(path.parent.name))
+
+
+def _run(folder: Path, *arguments: str | Path) -> None:
+    """Run one of the server's programs in ``folder``, as the user postgres where we are root: it refuses root."""
+    user = pwd.getpwnam("postgres") if os.geteuid() == 0 else None
+    subprocess.run(
+        [str(BIN_FOLDERS[-1] / arguments[0]), *map(str, arguments[1:])],
+        check=True,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        cwd=folder,
+        user=user and user.pw_uid,
+        group=user and user.pw_gid,
+    )
+
+
+def fresh_database(server_url: str) -> str:
+    """Address of a new, empty database on that server."""
+    name = f"firstpour_{token_hex(6)}"
+    with psycopg.connect(server_url.replace("+psycopg", ""), autocommit=True) as connection:
+        connection.execute(f"CREATE DATABASE {name}".encode())
+    return server_url.replace("/postgres?", f"/{name}?")
+
+
+@contextmanager
+def temporary_postgres() -> Iterator[str]:
+    """Address of a fresh server; it and its data are gone afterwards."""
+    if not BIN_FOLDERS:
+        pytest.skip("no PostgreSQL server installed")
+    folder = Path(tempfile.mkdtemp(prefix="firstpour-pg-", dir="/tmp"))  # short: a socket's path has 107 bytes
+    if os.geteuid() == 0:
+        shutil.chown(folder, "postgres")
+    options = f"-k {folder} -c listen_addresses='' -c fsync=off"
+    control = ("pg_ctl", "-D", folder / "data", "-w")
+    try:
+        _run(folder, "initdb", "-D", folder / "data", "-U", "postgres", "-A", "trust", "-N")
+        _run(folder, *control, "-l", folder / "log", "-o", options, "start")
+        yield f"postgresql+psycopg://postgres@/postgres?host={folder}"
+    finally:
+        _run(folder, *control, "-m", "immediate", "stop")
+        shutil.rmtree(folder)
