@@ -1,0 +1,125 @@
+"""How figures are worded: millimetres, and thousandths of an inch beside them.
+
+Every length in a sentence reads ``0.451 mm (17.8 thou)``; the page turns each such pair into
+whichever the reader chose.  Departures are told in thousandths (1 thou = 0.001 in), sizes in
+inches.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from markupsafe import Markup, escape
+
+from shared.report import VerdictWord
+
+MM_PER_INCH = 25.4  # exact: international yard and pound agreement of 1959
+SIZE_KINDS = frozenset({"wall_thickness", "hole_diameter"})  # read against a drawing's size, not as a departure
+
+VERDICT_WORDS: dict[str, str] = {
+    "conforms": "conforms",
+    "does_not_conform": "does not conform",
+    "not_proven": "not proven",
+    "not_measured": "not measured",
+    "not_aligned": "not aligned",
+    "not_judged": "not judged",
+}
+
+_NUMBER = r"[+\-]?\d+(?:\.\d+)?"
+_TRIPLE = rf"x {_NUMBER}, y {_NUMBER}, z {_NUMBER}"
+_PAIR = re.compile(rf"({_TRIPLE}|{_NUMBER}) mm \(({_TRIPLE}|{_NUMBER}) (thou|in)\)")
+
+
+@dataclass(frozen=True)
+class Pair:
+    """One length in both units."""
+
+    mm: str
+    inch: str
+
+    def __str__(self) -> str:
+        return f"{self.mm} ({self.inch})"
+
+    def __html__(self) -> str:
+        """Both, of which the page shows one."""
+        return str(
+            Markup('<span class="q"><span class="u-mm">{}</span><span class="u-in">{}</span></span>').format(
+                self.mm, self.inch
+            )
+        )
+
+
+def _plain(value: float, decimals: int, *, is_signed: bool = False) -> str:
+    """Fixed decimals; never a minus before a zero."""
+    rounded = round(value, decimals) + 0.0
+    sign = "+" if is_signed and rounded > 0 else ""
+    return f"{sign}{rounded:.{decimals}f}"
+
+
+def departure(value_mm: float, *, is_signed: bool = False) -> Pair:
+    """A small length told in thousandths: a deviation, a displacement, an uncertainty."""
+    inch = value_mm / MM_PER_INCH * 1000
+    return Pair(f"{_plain(value_mm, 3, is_signed=is_signed)} mm", f"{_plain(inch, 1, is_signed=is_signed)} thou")
+
+
+def size(value_mm: float) -> Pair:
+    """A size told in inches: a wall, a diameter."""
+    return Pair(f"{_plain(value_mm, 3)} mm", f"{_plain(value_mm / MM_PER_INCH, 4)} in")
+
+
+def vector(value_mm: Sequence[float]) -> Pair:
+    """A displacement by part axes."""
+    mm = ", ".join(f"{axis} {_plain(v, 3, is_signed=True)}" for axis, v in zip("xyz", value_mm, strict=True))
+    thou = ", ".join(
+        f"{axis} {_plain(v / MM_PER_INCH * 1000, 1, is_signed=True)}" for axis, v in zip("xyz", value_mm, strict=True)
+    )
+    return Pair(f"{mm} mm", f"{thou} thou")
+
+
+def position(point_mm: Sequence[float]) -> Pair:
+    """A place on the part."""
+    mm = ", ".join(f"{axis} {_plain(v, 1)}" for axis, v in zip("xyz", point_mm, strict=True))
+    inch = ", ".join(f"{axis} {_plain(v / MM_PER_INCH, 2)}" for axis, v in zip("xyz", point_mm, strict=True))
+    return Pair(f"{mm} mm", f"{inch} in")
+
+
+def area(value_mm2: float) -> Pair:
+    """An area."""
+    return Pair(f"{value_mm2:.0f} mm²", f"{value_mm2 / MM_PER_INCH**2:.2f} in²")
+
+
+def percent(value: float, decimals: int = 2, *, is_signed: bool = False) -> str:
+    """A percentage already in percent."""
+    return f"{_plain(value, decimals, is_signed=is_signed)} %"
+
+
+def share(value: float) -> str:
+    """A share 0..1 as percent, never rounded up to all or down to none."""
+    if 0 < value < 0.01 or 0.99 < value < 1:
+        return f"{min(max(value * 100, 0.1), 99.9):.1f} %"
+    return f"{value * 100:.0f} %"
+
+
+def in_unit(value: float, unit: str, kind: str, *, is_signed: bool = False) -> Pair | str:
+    """A characteristic's figure in its own unit."""
+    if unit == "mm":
+        return size(value) if kind in SIZE_KINDS and not is_signed else departure(value, is_signed=is_signed)
+    return percent(value, 3) if unit == "percent" else f"{_plain(value, 3)} {unit}"
+
+
+def dual(text: str) -> Markup:
+    """Escape ``text`` and let every ``mm (thou)`` pair in it follow the reader's unit."""
+    parts: list[Markup] = []
+    end = 0
+    for found in _PAIR.finditer(text):
+        pair = Pair(f"{found[1]} mm", f"{found[2]} {found[3]}")
+        parts += [escape(text[end : found.start()]), Markup(pair.__html__())]  # noqa: S704 the pair is digits only
+        end = found.end()
+    return Markup("").join([*parts, escape(text[end:])])
+
+
+def verdict_word(verdict: VerdictWord | str) -> str:
+    """The verdict as people say it."""
+    return VERDICT_WORDS[verdict]
