@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from secrets import token_hex
 from typing import Any
 
-from sqlalchemy import JSON, BigInteger, DateTime, Float, ForeignKey, Index, Integer, String, TypeDecorator
+from sqlalchemy import JSON, BigInteger, DateTime, Float, ForeignKey, Index, Integer, String, Text, TypeDecorator
 from sqlalchemy.engine import Dialect
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
 
@@ -85,6 +85,7 @@ class Revision(Base):
     unit: Mapped[str | None] = mapped_column(String(8))
     bodies: Mapped[list[dict[str, str]]] = mapped_column(JSON, default=list)  # [{name, role, upload_id}]
     plan: Mapped[dict[str, Any] | None] = mapped_column(JSON)
+    plan_source: Mapped[str | None] = mapped_column(Text)  # the plan as given, for its hash
     created_at: Mapped[datetime] = mapped_column(UtcDateTime, default=utc_now)
     part: Mapped[Part] = relationship(back_populates="revisions")
     nominal: Mapped[Upload] = relationship()
@@ -109,6 +110,7 @@ class Inspection(Base):
     scan_unit: Mapped[str | None] = mapped_column(String(8))
     bodies: Mapped[list[dict[str, str]]] = mapped_column(JSON, default=list)
     plan: Mapped[dict[str, Any] | None] = mapped_column(JSON)
+    plan_source: Mapped[str | None] = mapped_column(Text)  # the plan as given, for its hash
     state: Mapped[str] = mapped_column(String(16), default=InspectionState.QUEUED.value)
     stage: Mapped[str | None] = mapped_column(String(16))
     progress: Mapped[float] = mapped_column(Float, default=0.0)
