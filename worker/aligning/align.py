@@ -1,0 +1,327 @@
+"""Scan onto nominal: orient, ICP, robust refinement, and an honest account of how sure the pose is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from worker.aligning.clouds import nominal_cloud, scan_cloud
+from worker.aligning.freedom import Evidence, fit_covariance, freedom_of
+from worker.aligning.icp import IcpSettings, run_icp
+from worker.aligning.orient import OrientationSettings, orient
+from worker.aligning.pairs import Cloud, NominalSurface
+from worker.aligning.refine import Fit, FitState, Frame, Refiner, RefineSettings, tukey
+from worker.aligning.same_part import SamePartSettings, difference_reason, likeness
+from worker.aligning.shrink import ShrinkSettings, is_scaled, shrink_of
+from worker.aligning.source import Source, source_of
+from worker.aligning.thinning import density_weights, thin_indices, thin_to_count, typical_spacing_mm
+from worker.measuring.samples import trusted_faces
+from worker.records import (
+    Alignment,
+    AlignmentStatus,
+    Floats,
+    Freedom,
+    Ints,
+    Nominal,
+    Orientation,
+    Samples,
+    Scan,
+    Shrink,
+)
+from worker.rigid import RigidTransform
+from worker.surface import SurfaceQuery
+
+
+@dataclass(frozen=True, kw_only=True)
+class AlignSettings:
+    """All that alignment lets one choose; the parts explain their own defaults."""
+
+    orient: OrientationSettings = field(default_factory=OrientationSettings)
+    icp: IcpSettings = field(default_factory=IcpSettings)
+    refine: RefineSettings = field(default_factory=RefineSettings)
+    shrink: ShrinkSettings = field(default_factory=ShrinkSettings)
+    same_part: SamePartSettings = field(default_factory=SamePartSettings)
+    coarse_count: int = 12_000  # points of ICP and annealing: noise averages to a few micrometres, enough to hand on
+    target_count: int = 40_000  # samples of nominal ICP pairs with
+    fine_count: int = 100_000  # points of the last fit, by area; 0.02 mm noise then leaves 0.0002 mm
+    opposed_limit: float = 0.05  # share of pairs facing away after ICP that makes the coarse pose a second start
+    least_count: int = 100  # fewer points than that say nothing about a whole part
+    crop_share: float = 0.10  # of the diagonal, round nominal's box: farther points are not of the part
+    free_limit: float = 1e-3  # eigenvalue under which a motion is free (Gelfand and Guibas 2004, counts of shapes)
+    loose_mm: float = 0.05  # a surface free to shift by more (one sigma) is not held, however the eigenvalues look
+
+
+def align(  # noqa: PLR0913  the stage's one entry; what it needs arrives from six places
+    nominal: Nominal,
+    samples: Samples,
+    scan: Scan,
+    *,
+    surface: SurfaceQuery,
+    settings: AlignSettings | None = None,
+    seed: int = 0,
+    orientation: Orientation | None = None,
+) -> Alignment:
+    """Find where the scan lies on nominal.
+
+    samples : places on nominal with smooth normals and areas;  surface : nominal's triangles
+    orientation : the coarse pose (within about 2 degrees and 1 % of size) where it is known already
+
+    Objective of the final fit: sum of w (signed distance to the nearest same-facing surface)^2 with Tukey's
+    weights at four robust standard deviations times the area each point stands for; scale along
+    the part axes is fitted beside the pose where the piece's size differs, and left out of it.
+
+    Returns an Alignment; status NOT_ALIGNED with a reason where the scan is too small, is another part, or
+    leaves a motion free.  Nothing is modified.
+    """
+    settings = settings or AlignSettings()
+    source = source_of(scan, seed)
+    if orientation is None:
+        orientation = orient(nominal_cloud(nominal, seed=seed), scan_cloud(scan), settings=settings.orient, seed=seed)
+    if orientation.status is AlignmentStatus.NOT_ALIGNED or orientation.T_nominal_scan is None:
+        return _refused(orientation, orientation.reason or "No orientation was found.")
+    target = NominalSurface(surface, nominal.triangle_face, trusted_faces(nominal))
+    return _Bench(samples, source, target, settings, orientation).alignment()
+
+
+@dataclass(frozen=True, eq=False)
+class _Refined:
+    """The final fit and what was learnt on the way."""
+
+    fit: Fit
+    cloud: Cloud
+    shrink: Shrink | None
+    is_scaled: bool
+    icp_pose: RigidTransform
+    icp_rms_mm: float
+    iterations_run: int
+
+
+class _Bench:
+    """One scan laid on one nominal."""
+
+    def __init__(
+        self,
+        samples: Samples,
+        source: Source,
+        surface: NominalSurface,
+        settings: AlignSettings,
+        orientation: Orientation,
+    ) -> None:
+        self._samples = samples
+        self._surface = surface
+        self._settings = settings
+        self._orientation = orientation
+        self._frame = frame_of(samples)
+        self._refiner = Refiner(surface, self._frame, settings.refine)
+        target = thin_to_count(samples.points_mm, settings.target_count, samples.normals)
+        self._target_mm, self._target_normals = samples.points_mm[target], samples.normals[target]
+        self._source = source
+
+    def alignment(self) -> Alignment:
+        """All steps."""
+        start = self._orientation.T_nominal_scan
+        if start is None:
+            raise ValueError("an orientation without a pose cannot be refined")
+        thin = self._near(self._source, start)
+        if len(thin.points_mm) < self._settings.least_count:
+            return _refused(self._orientation, self._too_few(len(thin.points_mm)))
+        refined = self._refined(self._thinned(thin), start)
+        kept = np.flatnonzero(refined.fit.weights > 0)
+        if len(kept) < self._settings.least_count:
+            return _refused(self._orientation, self._too_few(len(kept)))
+        result = self._described(refined)
+        fault = self._difference(refined.fit.state) or self._free_motion(result.freedom)
+        if fault is None:
+            return result
+        return replace(
+            result, status=AlignmentStatus.NOT_ALIGNED, reason=fault, T_nominal_scan=None, icp_T_nominal_scan=None
+        )
+
+    def _too_few(self, count: int) -> str:
+        return f"Only {count} scan points lie on the nominal; {self._settings.least_count} are needed."
+
+    def _near(self, source: Source, pose: RigidTransform) -> Source:
+        """The points within the margin round nominal's box, as the pose has them."""
+        margin = self._settings.crop_share * self._frame.diagonal_mm
+        points = pose.apply(source.points_mm)
+        low, high = self._samples.points_mm.min(axis=0) - margin, self._samples.points_mm.max(axis=0) + margin
+        inside = np.flatnonzero(((points > low) & (points < high)).all(axis=1))
+        normals = None if source.normals is None else source.normals[inside]
+        return Source(source.points_mm[inside], normals)
+
+    def _thinned(self, source: Source) -> Cloud:
+        index = thin_to_count(source.points_mm, self._settings.coarse_count, source.normals)
+        return _cloud(source, index)
+
+    def _fine(self, pose: RigidTransform) -> Cloud:
+        """Thinned by nominal's own area, so that the points do not depend on the pose they are looked at from."""
+        area = float(self._samples.area_mm2.sum())
+        cell = max(typical_spacing_mm(self._source.points_mm), float(np.sqrt(area / self._settings.fine_count)))
+        thin = thin_indices(self._source.points_mm, cell, self._source.normals)
+        normals = None if self._source.normals is None else self._source.normals[thin]
+        near = self._near(Source(self._source.points_mm[thin], normals), pose)
+        return _cloud(near, np.arange(len(near.points_mm)))
+
+    def _refined(self, coarse: Cloud, start: RigidTransform) -> _Refined:
+        """ICP, annealing from where it ended and from where it began, then the full fit from the better."""
+        refiner = self._refiner
+        icp = run_icp(coarse.points_mm, self._target_mm, self._target_normals, start, self._settings.icp)
+        begun = FitState(icp.T_nominal_scan, np.ones(3))
+        looked = refiner.look(coarse, begun)
+        scaled = refiner.anneal(coarse, begun, has_scale=True)
+        if self._opposed_share(looked) > self._settings.opposed_limit:
+            other = refiner.anneal(coarse, FitState(start, np.ones(3)), has_scale=True)
+            scaled = self._best(coarse, [scaled, other])
+        begun = FitState(scaled.state.T_nominal_scan, np.ones(3))
+        plain = refiner.look(coarse, begun)
+        has_scale = is_scaled(self._shrink(scaled, coarse), plain.sigma_mm, scaled.sigma_mm, self._settings.shrink)
+        chosen = scaled
+        if not has_scale:
+            chosen = refiner.anneal(coarse, begun, has_scale=False, width_mm=3 * plain.width_mm)
+        fine = self._fine(chosen.state.T_nominal_scan)
+        fit = refiner.settle(fine, chosen.state, has_scale=has_scale)
+        with_scale = fit if has_scale else refiner.with_scale(fine, fit)
+        return _Refined(
+            fit,
+            fine,
+            self._shrink(with_scale, fine),
+            has_scale,
+            icp.T_nominal_scan,
+            _rms(looked),
+            chosen.iterations_run + fit.iterations_run,
+        )
+
+    def _opposed_share(self, fit: Fit) -> float:
+        """Share of the points within the gate that face away: ICP, blind to sides, may have taken the wrong skin."""
+        is_near = np.abs(fit.pairs.residual_mm) < fit.gate_mm
+        return float((is_near & ~fit.pairs.is_facing).sum() / max(is_near.sum(), 1))
+
+    def _best(self, cloud: Cloud, fits: list[Fit]) -> Fit:
+        """The fit that explains most of the scan at the widest of their widths."""
+        width = max(fit.width_mm for fit in fits)
+        explained = [
+            float((cloud.weights * fit.pairs.trust * tukey(fit.pairs.residual_mm / width)).sum()) for fit in fits
+        ]
+        return fits[int(np.argmax(explained))]
+
+    def _evidence(self, fit: Fit, cloud: Cloud) -> tuple[Evidence, Floats, Floats]:
+        """The weighty pairs, and the rows of pose and scale."""
+        kept = np.flatnonzero(fit.weights > 0)
+        ratio = fit.pairs.residual_mm[kept] / fit.width_mm
+        slope = cloud.weights[kept] * (1 - ratio**2) * (1 - 5 * ratio**2)
+        share = float(slope.sum() / fit.weights[kept].sum())
+        evidence = Evidence(
+            fit.points_mm[kept],
+            fit.pairs.direction[kept],
+            fit.pairs.residual_mm[kept],
+            fit.weights[kept],
+            slope_share=max(share, 0.1),
+        )
+        rows = self._refiner.jacobian(fit, has_scale=True)[:, kept]
+        return evidence, rows[:6], rows
+
+    def _shrink(self, fit: Fit, cloud: Cloud) -> Shrink | None:
+        evidence, _, rows = self._evidence(fit, cloud)
+        if len(evidence.weights) < self._settings.least_count:
+            return None
+        covariance = fit_covariance(rows, evidence)[6:, 6:] / self._frame.radius_mm**2
+        return shrink_of(fit.state.scale_xyz, covariance, self._frame.centre_mm, self._settings.shrink)
+
+    def _described(self, refined: _Refined) -> Alignment:
+        fit, pose = refined.fit, refined.fit.state.T_nominal_scan
+        evidence, pose_rows, all_rows = self._evidence(fit, refined.cloud)
+        scaled_mm = fit_covariance(all_rows if refined.is_scaled else pose_rows, evidence)[:6, :6]
+        unit = np.r_[np.full(3, 1 / self._frame.radius_mm), np.ones(3)]
+        covariance = scaled_mm * unit[:, None] * unit
+        freedom = freedom_of(evidence, self._smoothed(evidence), covariance, self._frame.centre_mm)
+        centre_scan = refined.icp_pose.inverse().apply(self._frame.centre_mm)
+        return Alignment(
+            status=self._orientation.status,
+            reason=self._orientation.reason,
+            T_nominal_scan=pose,
+            icp_T_nominal_scan=refined.icp_pose,
+            orientation=self._orientation,
+            freedom=freedom,
+            shrink=refined.shrink,
+            icp_rms_mm=refined.icp_rms_mm,
+            robust_rms_mm=_rms(fit),
+            icp_moved_mm=float(np.linalg.norm(pose.apply(centre_scan) - self._frame.centre_mm)),
+            sigma_mm=fit.sigma_mm,
+            kept_share_of_scan=float((fit.weights > 0).mean()),
+            iterations_run=refined.iterations_run,
+        )
+
+    def _smoothed(self, evidence: Evidence) -> Evidence:
+        """The same evidence moved to the nearest sample of nominal with its smooth normal."""
+        tree = cKDTree(self._target_mm)
+        step = -(-len(evidence.weights) // self._settings.coarse_count)
+        points, normals, weights = (
+            evidence.points_mm[::step],
+            evidence.normals[::step],
+            evidence.weights[::step],
+        )
+        nearest = tree.query(points, k=min(4, len(self._target_mm)), workers=1)[1].reshape(len(points), -1)
+        agreement = np.einsum("ijk,ik->ij", self._target_normals[nearest], normals)
+        chosen = nearest[np.arange(len(points)), np.argmax(agreement > 0.7, axis=1)]
+        return Evidence(self._target_mm[chosen], self._target_normals[chosen], np.zeros(len(points)), weights)
+
+    def _difference(self, state: FitState) -> str | None:
+        """Why this is another part, judged over the whole scan, table and all."""
+        settings = self._settings
+        index = thin_to_count(self._source.points_mm, settings.coarse_count, self._source.normals)
+        whole = _cloud(self._source, index)
+        fit = self._refiner.look(replace(whole, weights=np.ones(len(index))), state)
+        found = likeness(fit.points_mm, fit.pairs, self._samples, self._surface.query, settings.same_part)
+        return difference_reason(found, settings.same_part)
+
+    def _free_motion(self, freedom: Freedom | None) -> str | None:
+        if freedom is None:
+            return "No pairs hold the pose."
+        free_count = int((freedom.eigenvalues < self._settings.free_limit).sum())
+        if free_count == 0 and freedom.weakest_sigma_mm < self._settings.loose_mm:
+            return None
+        more = f" ({free_count} free motions in all)" if free_count > 1 else ""
+        return f"What was scanned does not hold the part: {freedom.weakest_text}{more}. Scan more faces."
+
+
+def frame_of(samples: Samples) -> Frame:
+    """Area centroid, rms radius and diagonal of nominal."""
+    area = samples.area_mm2 / samples.area_mm2.sum()
+    centre = (samples.points_mm * area[:, None]).sum(axis=0)
+    arm = samples.points_mm - centre
+    radius = float(np.sqrt((np.einsum("ij,ij->i", arm, arm) * area).sum()))
+    return Frame(centre, radius, float(np.linalg.norm(np.ptp(samples.points_mm, axis=0))))
+
+
+def _cloud(source: Source, index: Ints) -> Cloud:
+    points = source.points_mm[index]
+    normals = None if source.normals is None else source.normals[index]
+    return Cloud(points, normals, density_weights(points))
+
+
+def _rms(fit: Fit) -> float:
+    """Weighted root mean square of the residuals the fit kept."""
+    total = float(fit.weights.sum())
+    return float(np.sqrt((fit.weights * fit.pairs.residual_mm**2).sum() / total)) if total > 0 else float("nan")
+
+
+def _refused(orientation: Orientation, reason: str) -> Alignment:
+    """Nothing was fitted, so nothing is claimed."""
+    unknown = float("nan")
+    return Alignment(
+        status=AlignmentStatus.NOT_ALIGNED,
+        reason=reason,
+        T_nominal_scan=None,
+        icp_T_nominal_scan=None,
+        orientation=orientation,
+        freedom=None,
+        shrink=None,
+        icp_rms_mm=unknown,
+        robust_rms_mm=unknown,
+        icp_moved_mm=unknown,
+        sigma_mm=unknown,
+        kept_share_of_scan=0.0,
+        iterations_run=0,
+    )

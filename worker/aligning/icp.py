@@ -1,0 +1,110 @@
+"""Open3D's point-to-plane ICP, from coarse to fine: it brings the scan near; the refinement finishes.
+
+This is the only place where alignment touches Open3D.  Everything is float64 and centred, the
+normals come from the nominal, and one thread keeps the result equal bit for bit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from worker.records import Floats
+from worker.rigid import RigidTransform
+
+
+@dataclass(frozen=True, kw_only=True)
+class IcpSettings:
+    """How far ICP looks for partners, and how long."""
+
+    reach_shares: tuple[float, ...] = (0.04, 0.02, 0.01, 0.005)
+    # of the diagonal: the coarse pose is within 2 degrees and 1 % of size, 3 % at the far corners; the last step
+    # stays above the spacing of the points paired
+    iteration_limit: int = 30  # a step of the schedule; the next step goes on where it stopped
+    relative_change: float = 1e-7  # far below what the refinement, which has the last word, will move
+
+
+@dataclass(frozen=True, eq=False)
+class IcpResult:
+    """Where ICP ended.
+
+    T_nominal_scan : nominal and scan frames as handed in
+    pair_count : pairs in the last step; 0 means that nothing was within reach and the pose is the start
+    """
+
+    T_nominal_scan: RigidTransform
+    pair_count: int
+
+
+def run_icp(
+    points_scan: Floats,
+    nominal_mm: Floats,
+    nominal_normals: Floats,
+    start: RigidTransform,
+    settings: IcpSettings | None = None,
+) -> IcpResult:
+    """Point-to-plane ICP of scan points against samples of nominal.
+
+    points_scan : (n, 3) float64, mm, scan frame
+    nominal_mm, nominal_normals : (m, 3) float64, mm and unit, nominal frame
+    start : ``T_nominal_scan`` to begin from
+
+    Objective of each step: sum over pairs closer than the reach of (normal . gap)^2, no weights.
+    """
+    import open3d  # noqa: PLC0415  heavy and native: loaded only in the process that measures
+
+    settings = settings or IcpSettings()
+    registration = open3d.pipelines.registration
+    centre_nominal, centre_scan = nominal_mm.mean(axis=0), points_scan.mean(axis=0)
+    diagonal = float(np.linalg.norm(np.ptp(nominal_mm, axis=0)))
+    source = _cloud(points_scan - centre_scan)
+    target = _cloud(nominal_mm - centre_nominal, nominal_normals)
+    pose = RigidTransform(start.rotation, start.apply(centre_scan) - centre_nominal)
+    pair_count = 0
+    criteria = registration.ICPConvergenceCriteria(
+        relative_fitness=settings.relative_change,
+        relative_rmse=settings.relative_change,
+        max_iteration=settings.iteration_limit,
+    )
+    with _one_thread():
+        for share in settings.reach_shares:
+            result = registration.registration_icp(
+                source,
+                target,
+                share * diagonal,
+                pose.matrix(),
+                registration.TransformationEstimationPointToPlane(),
+                criteria,
+            )
+            pair_count = len(result.correspondence_set)
+            if pair_count:
+                pose = RigidTransform.from_matrix(np.array(result.transformation, dtype=np.float64))
+    shift = pose.translation_mm + centre_nominal - pose.rotation @ centre_scan
+    return IcpResult(RigidTransform(pose.rotation, shift), pair_count)
+
+
+def _cloud(points_mm: Floats, normals: Floats | None = None) -> Any:
+    import open3d  # noqa: PLC0415  heavy and native: loaded only in the process that measures
+
+    cloud = open3d.geometry.PointCloud()
+    cloud.points = open3d.utility.Vector3dVector(np.ascontiguousarray(points_mm))
+    if normals is not None:
+        cloud.normals = open3d.utility.Vector3dVector(np.ascontiguousarray(normals))
+    return cloud
+
+
+@contextmanager
+def _one_thread() -> Iterator[None]:
+    """Open3D sums pairs in whatever order its threads finish; alone it sums in one order."""
+    import open3d  # noqa: PLC0415  heavy and native: loaded only in the process that measures
+
+    before = open3d.utility.get_max_threads()
+    open3d.utility.set_max_threads(1)
+    try:
+        yield
+    finally:
+        open3d.utility.set_max_threads(before)

@@ -1,0 +1,116 @@
+"""Which place of nominal each scan point speaks of, and from which side: the pairs a fit rests on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from worker.measuring.analytic import FaceTable, exact_distance
+from worker.records import Bools, Floats, Ints
+from worker.surface import SurfaceQuery
+
+FACING_COS = 0.5  # same-facing means normals within 60 degrees: a wall's far skin is 180 away, its rim 90
+FULL_FACING_COS = 0.6  # from 53 degrees on in full: a point that comes and goes with every pass never lets a fit settle
+ACROSS_COS = 0.8  # beyond a sharp edge the gap leans away from every face: over 37 degrees it says nothing of one,
+FULL_ACROSS_COS = 0.95  # under 18 degrees, as between facets, it counts in full
+TOUCHING_MM = 1e-6  # nearer than that the gap has no direction of its own
+
+
+@dataclass(frozen=True, eq=False)
+class Cloud:
+    """Scan points as a fit takes them.
+
+    points_mm : (n, 3) float64, mm
+    normals : (n, 3) unit, out of material, or None when facing is unknown
+    weights : (n,) area each point stands for, relative
+    """
+
+    points_mm: Floats
+    normals: Floats | None
+    weights: Floats
+
+    def chosen(self, index: Ints | Bools) -> Cloud:
+        """The cloud of these points."""
+        normals = None if self.normals is None else self.normals[index]
+        return Cloud(self.points_mm[index], normals, self.weights[index])
+
+
+@dataclass(frozen=True, eq=False)
+class Pairs:
+    """Each point and the surface nearest to it.
+
+    residual_mm : (n,) signed distance, > 0 outside material
+    direction : (n, 3) unit; moving the point along it raises the residual one for one
+    is_facing : (n,) both look the same way, or the scan has no normals
+    trust : (n,) 0 to 1; 0 where not facing or beyond a sharp edge, where distance says nothing about a face
+    triangle : (n,) int64
+    """
+
+    residual_mm: Floats
+    direction: Floats
+    is_facing: Bools
+    trust: Floats
+    triangle: Ints
+
+    @property
+    def is_usable(self) -> Bools:
+        """(n,) pairs with any trust."""
+        return self.trust > 0
+
+
+@dataclass(frozen=True, eq=False)
+class NominalSurface:
+    """Nominal as pairs are made with it: facets to find the face, the exact face to measure to where it is known.
+
+    Facets lie inside a boss and outside a hole by up to the chord tolerance, always to one side.
+
+    query : the triangles;  triangle_face : (m,) int64;  faces : what is known of them
+    """
+
+    query: SurfaceQuery
+    triangle_face: Ints
+    faces: FaceTable
+
+    def paired(self, points_mm: Floats, normals: Floats | None) -> Pairs:
+        """Pair each point with the nearest place of the surface.
+
+        points_mm, normals : (n, 3) float64, mm and unit (or None), nominal frame
+
+        On a face the direction is its normal; beyond a shallow edge between facets it is that of the
+        gap, so that the residual stays smooth from one facet to the next.
+        """
+        found = self.query.signed(points_mm)
+        face_normal = self.query.face_normals[found.triangle]
+        is_apart = (found.distance_mm > TOUCHING_MM) & (found.barycentric.min(axis=1) <= 0.0)
+        direction = face_normal.copy()
+        direction[is_apart] = (points_mm - found.point_mm)[is_apart] / found.signed_mm[is_apart, None]
+        trust = np.ones(len(points_mm))
+        trust[is_apart] = _edge_trust(direction[is_apart], found.normal[is_apart], face_normal[is_apart])
+        is_facing = np.ones(len(points_mm), dtype=np.bool_)
+        if normals is not None:
+            agreement = np.einsum("ij,ij->i", normals, found.normal)
+            is_facing = agreement > FACING_COS
+            trust *= _ramp(agreement, FACING_COS, FULL_FACING_COS)
+        exact_mm, exact_normal, is_exact = exact_distance(self.faces, self.triangle_face[found.triangle], points_mm)
+        residual = np.where(is_exact, exact_mm, found.signed_mm)
+        direction[is_exact] = exact_normal[is_exact]
+        return Pairs(residual, direction, is_facing, trust, found.triangle)
+
+
+def _edge_trust(direction: Floats, edge_normal: Floats, face_normal: Floats) -> Floats:
+    """How nearly the gap to an edge stands on one of its faces, the same whichever of them is named.
+
+    The edge's normal halves the angle between its faces, so the nearer face's normal is as far from the gap as the
+    two angles from the edge's normal differ.
+    """
+    half = np.einsum("ij,ij->i", face_normal, edge_normal)
+    lean = np.abs(np.einsum("ij,ij->i", direction, edge_normal))
+    across = half * lean + np.sqrt(np.maximum(0.0, (1 - half * half) * (1 - lean * lean)))
+    return _ramp(across, ACROSS_COS, FULL_ACROSS_COS)
+
+
+def _ramp(values: Floats, low: float, high: float) -> Floats:
+    """0 up to ``low``, 1 from ``high``, straight between."""
+    ramp: Floats = np.clip((values - low) / (high - low), 0.0, 1.0)
+    return ramp
