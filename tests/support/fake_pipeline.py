@@ -1,0 +1,154 @@
+"""A pipeline that measures nothing and does what the title of the job says.
+
+``quick`` | ``slow SECONDS`` | ``reject`` | ``fault`` | ``silent`` (no report) | ``hold`` (keeps the
+interpreter lock) | ``greedy MIB`` | ``die SIGNAL`` | ``die_until N FOLDER`` (dies N times, then is quick)
+| ``threads`` (says its thread limits in the headline)
+"""
+
+from __future__ import annotations
+
+import ctypes
+import os
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from shared.errors import FileTruncated
+from shared.report import AlignmentRecord, Provenance, Report, Run, Summary, Tessellation
+from shared.states import Stage
+from worker.job_records import REPORT_HTML, REPORT_JSON, InspectionJob, InspectionResult, Progress
+
+NAME = "tests.support.fake_pipeline:inspect"
+
+
+def make_report(job: InspectionJob, headline: str) -> Report:
+    """A report without measurements."""
+    return Report(
+        report_version="1.0",
+        title=job.title,
+        decision_rule="none",
+        summary=Summary(outcome="conforms", headline=headline, findings=[], counts={}),
+        provenance=Provenance(
+            firstpour_version="0",
+            files=[],
+            tessellation=Tessellation(
+                chord_tolerance_mm=None, angular_tolerance_rad=None, sample_count=0, sample_spacing_mm=0.0
+            ),
+            plan_sha256=None,
+            plan_title=None,
+            seed=job.seed,
+            settings={},
+            versions={},
+        ),
+        alignment=AlignmentRecord(
+            status="not_aligned",
+            reason="invented",
+            T_nominal_scan=None,
+            icp_T_nominal_scan=None,
+            method="none",
+            icp_rms_mm=None,
+            robust_rms_mm=None,
+            icp_moved_mm=None,
+            sigma_mm=None,
+            kept_share_of_scan=None,
+            overlap_share_of_scan=None,
+            iterations_run=0,
+            candidate_count=0,
+            rivals=[],
+            freedom=None,
+        ),
+        coverage=None,
+        deviation=None,
+        thickness=None,
+        shrink=None,
+        characteristics=[],
+        cautions=[],
+        run=Run(
+            inspection_id=job.inspection_id,
+            created_at="2025-01-01T00:00:00Z",
+            timings_s={},
+            peak_memory_bytes=0,
+            thread_count=job.thread_count,
+            host_platform="none",
+        ),
+    )
+
+
+def inspect(job: InspectionJob, *, out_dir: Path, progress: Progress) -> InspectionResult:
+    """Do what the title says, then write an empty report."""
+    word, *arguments = job.title.split()
+    progress(Stage.READ, 0.5)
+    headline = ACTS[word](job, *arguments)
+    report = make_report(job, headline)
+    if word != "silent":
+        (out_dir / REPORT_JSON).write_text(report.model_dump_json())
+        (out_dir / REPORT_HTML).write_text("<!doctype html><title>invented</title>")
+    progress(Stage.REPORT, 1.0)
+    return InspectionResult(report)
+
+
+def _quick(_job: InspectionJob) -> str:
+    return "All conforms."
+
+
+def _slow(_job: InspectionJob, seconds: str) -> str:
+    time.sleep(float(seconds))
+    return "Slept well."
+
+
+def _reject(job: InspectionJob) -> str:
+    raise FileTruncated("The scan ends in mid-air.", file=job.scan.display_name, advice="Send it again.", missing=7)
+
+
+def _fault(_job: InspectionJob) -> str:
+    raise ZeroDivisionError("a fault of ours")
+
+
+def _hold(_job: InspectionJob) -> str:
+    ctypes.PyDLL(None).sleep(30)  # PyDLL keeps the interpreter lock
+    return "Held."
+
+
+def _greedy(_job: InspectionJob, mib: str) -> str:
+    kept = bytearray(int(mib) * 1024 * 1024)
+    for start in range(0, len(kept), 4096):
+        kept[start] = 1
+    time.sleep(30)
+    return "Kept."
+
+
+def _die(_job: InspectionJob, number: str) -> str:
+    os.kill(os.getpid(), int(number))
+    time.sleep(5)
+    return "Survived."
+
+
+def _die_until(_job: InspectionJob, count: str, folder: str) -> str:
+    lives = Path(folder) / "lives"
+    lives.mkdir(parents=True, exist_ok=True)
+    used = len(list(lives.iterdir()))
+    (lives / str(used)).touch()
+    if used < int(count):
+        os.kill(os.getpid(), 9)
+    return "Alive."
+
+
+def _threads(_job: InspectionJob) -> str:
+    import open3d  # noqa: PLC0415 - only this act needs it
+
+    limits = [os.environ[name] for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS")]
+    return " ".join([str(open3d.utility.get_max_threads()), *limits])
+
+
+ACTS: dict[str, Callable[..., str]] = {
+    "quick": _quick,
+    "slow": _slow,
+    "reject": _reject,
+    "fault": _fault,
+    "silent": _quick,
+    "hold": _hold,
+    "greedy": _greedy,
+    "die": _die,
+    "die_until": _die_until,
+    "threads": _threads,
+}

@@ -1,0 +1,95 @@
+"""The worker as a service: Celery with a solo pool, which runs each inspection in a process of its own.
+
+Stopping (SIGTERM): the inspection under way is given back to the queue at once and its attempt not
+counted, so that a roll-out never waits; another worker begins it anew.
+"""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import dataclass
+from typing import Any
+
+import structlog
+from celery import Celery, signals
+
+from shared.broker import drop_taken_messages, make_celery, send_inspection
+from shared.database import Database, migrate, open_database
+from shared.filestore import LocalFileStore
+from shared.settings import Settings
+from worker.health import Stamp
+from worker.inspecting import Inspector, Surroundings
+from worker.job import PIPELINE
+from worker.sweeper import Sweeper, SweeperThread
+from worker.tasks import add_inspection_task
+
+CELERY_ARGUMENTS = (
+    "--quiet",
+    "worker",
+    "--pool=solo",
+    "--concurrency=1",  # times the prefetch multiplier of 1: hold no message that another worker could run
+    "--without-gossip",
+    "--without-mingle",
+    "--without-heartbeat",
+)
+
+log = structlog.get_logger()
+
+
+@dataclass(frozen=True, eq=False)
+class Worker:
+    """A worker put together."""
+
+    app: Celery
+    database: Database
+    sweeper: SweeperThread
+    stopping: threading.Event
+
+    def run(self) -> None:
+        """Work until told to stop."""
+        signals.setup_logging.connect(self._keep_our_logs)
+        signals.worker_ready.connect(self._ready)
+        signals.worker_shutting_down.connect(self._shutting_down)
+        try:
+            self.app.worker_main([*CELERY_ARGUMENTS])
+        finally:
+            self.sweeper.stop()
+            self.database.close()
+
+    def _keep_our_logs(self, **_fields: Any) -> None:
+        """A receiver of this signal keeps Celery from configuring logs itself."""
+
+    def _ready(self, **_fields: Any) -> None:
+        self.sweeper.start()
+        log.info("worker_ready")
+
+    def _shutting_down(self, **_fields: Any) -> None:
+        """Called in the signal handler: the watch of the job under way sees it within a tick."""
+        self.stopping.set()
+
+
+def make_worker(settings: Settings, pipeline: str = PIPELINE) -> Worker:
+    """Put a worker together; the database is brought up to date first."""
+    migrate(settings)
+    app = make_celery(settings)
+    database = open_database(settings)
+    store = LocalFileStore(settings.files_dir)
+    stopping = threading.Event()
+
+    def send(inspection_id: str) -> bool:
+        return send_inspection(app, inspection_id)
+
+    around = Surroundings(
+        settings=settings, database=database, store=store, send=send, stopping=stopping, pipeline=pipeline
+    )
+    add_inspection_task(app, Inspector(around))
+    sweeper = Sweeper(database, settings, send)
+    stamp = Stamp(settings)
+
+    def sweep() -> None:
+        sweeper.sweep()
+        drop_taken_messages(settings)
+        store.sweep_aside(older_than_s=2 * settings.hard_time_limit_s)
+        stamp.renew()
+
+    return Worker(app, database, SweeperThread(sweep, settings.sweep_every_s), stopping)

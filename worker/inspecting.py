@@ -1,0 +1,207 @@
+"""One inspection from its SQL row to its published report: claim, run, publish, settle.
+
+Twice equals once: a second copy finds the row taken and ends.  The report is written aside and
+published by one rename under the number of the attempt; the row is changed last.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+from secrets import token_hex
+
+import structlog
+from sqlalchemy.exc import OperationalError
+
+from shared.database import Database
+from shared.filestore import FileStore, KeyUnknown
+from shared.plan import Plan
+from shared.settings import Settings
+from shared.states import Stage
+from shared.tables import Inspection, Upload
+from shared.units import LengthUnit
+from worker import failures
+from worker.child import Done, JobEnd, JobLimits, JobPlace, Stopped, run_job
+from worker.failures import Failure
+from worker.job import PIPELINE
+from worker.job_records import BodyFile, InputFile, InspectionJob
+from worker.lease import Lease, Leases
+from worker.threads import threads_per_job
+
+PROGRESS_EVERY_S = 1.0  # also how soon a wish to cancel is seen
+
+log = structlog.get_logger()
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Surroundings:
+    """What a worker process works with.  ``send`` sends an id to the broker; ``stopping`` is set on SIGTERM."""
+
+    settings: Settings
+    database: Database
+    store: FileStore
+    send: Callable[[str], bool]
+    stopping: threading.Event
+    pipeline: str = PIPELINE
+
+
+class Inspector:
+    """Runs inspections by id, one at a time."""
+
+    def __init__(self, around: Surroundings) -> None:
+        self._around = around
+        self._leases = Leases(around.database, around.settings)
+
+    def inspect(self, inspection_id: str) -> None:
+        """Run one inspection if it is free; return at once if it is not."""
+        if self._around.stopping.is_set():
+            return  # the row stays queued; the next worker's sweeper sends it
+        lease = self._leases.claim(inspection_id)
+        if lease is None:
+            self._leases.settle(inspection_id)
+            log.info("nothing_to_do")
+            return
+        log.info("claimed", attempt=lease.attempt)
+        try:
+            with self._folders() as place:
+                self._settle(lease, self._run(lease, place), place)
+        except Exception:  # the edge of the task: disk full, database away, or a fault of ours
+            reference = token_hex(4)
+            log.exception("worker_failed", reference=reference)
+            self._try_again(lease, replace(failures.internal_error(reference), is_passing=True))
+
+    def _run(self, lease: Lease, place: JobPlace) -> JobEnd:
+        settings = self._around.settings
+        limits = JobLimits(
+            soft_time_s=settings.soft_time_limit_s,
+            hard_time_s=settings.hard_time_limit_s,
+            memory_bytes=settings.memory_limit_bytes,
+        )
+        try:
+            job = load_job(self._around, lease.inspection_id)
+        except KeyUnknown as error:
+            return _file_gone(str(error))
+        self._watch = _LeaseWatch(self._leases, lease, settings, self._around.stopping)
+        return run_job(job, place, limits, self._watch)
+
+    def _settle(self, lease: Lease, end: JobEnd, place: JobPlace) -> None:
+        """Write the end into the row; only the holder of the lease gets through."""
+        if isinstance(end, Done):
+            self._publish(lease, end, place.out_dir)
+        elif isinstance(end, Stopped):
+            self._give_back(lease)
+        elif end.is_passing:
+            log.warning("attempt_failed", **end.to_row())
+            self._try_again(lease, end)
+        else:
+            log.info("failed", **end.to_row())
+            self._leases.fail(lease, end)
+
+    def _try_again(self, lease: Lease, failure: Failure) -> None:
+        if self._leases.retry(lease, failure):
+            self._around.send(lease.inspection_id)
+
+    def _publish(self, lease: Lease, done: Done, out_dir: Path) -> None:
+        store = self._around.store
+        key = store.publish_folder(out_dir, f"reports/{lease.inspection_id}/{lease.attempt}")
+        if self._leases.finish(lease, outcome=done.outcome, headline=done.headline, report_key=key):
+            log.info("finished", outcome=done.outcome)
+            for attempt in range(1, lease.attempt):  # left by a worker killed between rename and row
+                store.delete(f"reports/{lease.inspection_id}/{attempt}")
+        else:
+            log.warning("lease_lost")
+            store.delete(key)
+
+    def _give_back(self, lease: Lease) -> None:
+        if self._watch.is_cancel_requested:
+            log.info("cancelled", was_held=self._leases.cancel(lease))
+        elif self._watch.is_held:
+            log.info("released", was_held=self._leases.release(lease))
+            self._around.send(lease.inspection_id)
+        else:
+            log.warning("lease_lost")
+
+    @contextmanager
+    def _folders(self) -> Iterator[JobPlace]:
+        """Folders aside on the store's disk: a crash's leftovers are swept there."""
+        store = self._around.store
+        place = JobPlace(out_dir=store.new_folder(), scratch_dir=store.new_folder(), pipeline=self._around.pipeline)
+        try:
+            yield place
+        finally:
+            shutil.rmtree(place.out_dir, ignore_errors=True)
+            shutil.rmtree(place.scratch_dir, ignore_errors=True)
+
+
+class _LeaseWatch:
+    """Beats for a lease while its job runs; says stop when it was lost or cancelled, or the worker must go."""
+
+    def __init__(self, leases: Leases, lease: Lease, settings: Settings, stopping: threading.Event) -> None:
+        self._leases, self._lease, self._stopping = leases, lease, stopping
+        self._every_s = min(settings.heartbeat_s, PROGRESS_EVERY_S)
+        self._lease_s = settings.lease_s
+        self._tried_s = self._held_s = time.monotonic()
+        self.is_cancel_requested = False
+        self.is_held = True
+
+    def __call__(self, stage: Stage | None, progress: float) -> bool:
+        if self._stopping.is_set():
+            return False
+        if time.monotonic() - self._tried_s >= self._every_s:
+            self._tried_s = time.monotonic()
+            self._beat(stage, progress)
+        return self.is_held and not self.is_cancel_requested
+
+    def _beat(self, stage: Stage | None, progress: float) -> None:
+        try:
+            beat = self._leases.beat(self._lease, stage, progress)
+        except OperationalError:  # a database away for less than the lease costs nothing
+            log.warning("heartbeat_failed", exc_info=True)
+            self.is_held = time.monotonic() - self._held_s < self._lease_s
+            return
+        self._held_s = time.monotonic()
+        self.is_held, self.is_cancel_requested = beat.is_held, beat.is_cancel_requested
+
+
+def load_job(around: Surroundings, inspection_id: str) -> InspectionJob:
+    """The job a row describes, with its files where they lie in the store."""
+    with around.database.reading() as session:
+        row = session.get_one(Inspection, inspection_id)
+        nominal = _input(around.store, row.nominal, row.nominal_unit)
+        scan = _input(around.store, row.scan, row.scan_unit)
+        bodies = tuple(
+            BodyFile(
+                body["name"],
+                body["role"],
+                _input(around.store, session.get_one(Upload, body["upload_id"]), row.nominal_unit),
+            )
+            for body in row.bodies
+        )
+    return InspectionJob(
+        title=row.title,
+        inspection_id=row.id,
+        nominal=nominal,
+        scan=scan,
+        bodies=bodies,
+        plan=None if row.plan is None else Plan.model_validate(row.plan),
+        plan_source=None if row.plan is None else json.dumps(row.plan, sort_keys=True),
+        thread_count=threads_per_job(around.settings),
+    )
+
+
+def _input(store: FileStore, upload: Upload, unit: str | None) -> InputFile:
+    return InputFile(store.local_path(upload.storage_key), upload.file_name, LengthUnit(unit) if unit else None)
+
+
+def _file_gone(key: str) -> Failure:
+    return Failure(
+        "file_gone",
+        f"A file of this inspection is no longer in the store ({key}).",
+        "Upload it again and start a new inspection.",
+    )

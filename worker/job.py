@@ -1,0 +1,142 @@
+"""The process of one inspection: job on stdin, events out, report into a folder.
+
+    python -m worker.job --out FOLDER --events-fd N [--pipeline MODULE:FUNCTION] < job.json
+
+It knows no database, broker or settings.  Each event is one line of JSON: ``progress``, then one of
+``done``, ``failed``, ``out_of_memory``.  No last event means that it died.
+"""
+
+from __future__ import annotations
+
+import argparse
+import ctypes
+import importlib
+import json
+import os
+import resource
+import signal
+import sys
+from pathlib import Path
+from secrets import token_hex
+from types import FrameType
+from typing import Any, NoReturn, cast
+
+import structlog
+
+from shared.errors import FirstpourError
+from shared.states import Stage
+from worker import failures
+from worker.failures import Failure
+from worker.job_records import REPORT_HTML, REPORT_JSON, InspectionJob, InspectionResult, Pipeline
+from worker.logs import configure_logs
+from worker.threads import limit_open3d_threads
+
+PIPELINE = "worker.pipeline:inspect"
+PR_SET_PDEATHSIG = 1  # linux/prctl.h
+
+log = structlog.get_logger()
+
+
+class Events:
+    """Writes events to the parent; a parent that is gone ends the process."""
+
+    def __init__(self, descriptor: int) -> None:
+        self._descriptor = descriptor
+
+    def progress(self, stage: Stage, share_of_stage: float, /) -> None:
+        """As :class:`worker.job_records.Progress`."""
+        self._write("progress", stage=stage.value, share=float(share_of_stage))
+
+    def done(self, result: InspectionResult) -> None:
+        """The report lies in the folder."""
+        self._write("done", outcome=result.outcome, headline=result.headline)
+
+    def failed(self, failure: Failure) -> None:
+        """No report, for a reason that can be told."""
+        self._write("failed", **failure.to_row())
+
+    def out_of_memory(self) -> None:
+        """No report, because an allocation was refused."""
+        self._write("out_of_memory")
+
+    def _write(self, event: str, **fields: Any) -> None:
+        line = json.dumps({"event": event, **fields}).encode() + b"\n"
+        while line:
+            line = line[os.write(self._descriptor, line) :]
+
+
+def run(job: InspectionJob, out_dir: Path, pipeline: Pipeline, events: Events) -> None:
+    """Run the pipeline and say how it ended."""
+    try:
+        result = pipeline(job, out_dir=out_dir, progress=events.progress)
+        _require_report(out_dir)
+    except FirstpourError as error:
+        events.failed(failures.of_error(error))
+    except MemoryError:
+        events.out_of_memory()
+    except Exception:  # the edge of the job: everything not foreseen is a fault of ours
+        reference = token_hex(4)
+        log.exception("job_failed", reference=reference)
+        events.failed(failures.internal_error(reference))
+    else:
+        events.done(result)
+
+
+def load_pipeline(name: str) -> Pipeline:
+    """Find ``module:function``."""
+    module, _, function = name.partition(":")
+    return cast("Pipeline", getattr(importlib.import_module(module), function))
+
+
+def die_with_parent(parent_pid: int) -> None:
+    """Have the kernel kill this process when its parent goes, even by -9 (Linux; elsewhere the lease runs out)."""
+    if sys.platform.startswith("linux"):
+        ctypes.CDLL(None).prctl(PR_SET_PDEATHSIG, signal.SIGKILL)
+    if os.getppid() != parent_pid:
+        os._exit(1)  # it went before the call above
+
+
+def limit_memory(limit_bytes: int) -> None:
+    """Have allocations beyond ``limit_bytes`` refused; 0 sets no limit."""
+    if limit_bytes:
+        resource.setrlimit(resource.RLIMIT_DATA, (limit_bytes, limit_bytes))
+
+
+def _require_report(out_dir: Path) -> None:
+    missing = [name for name in (REPORT_JSON, REPORT_HTML) if not (out_dir / name).is_file()]
+    if missing:
+        raise RuntimeError(f"the pipeline ended without {' and '.join(missing)}")
+
+
+def _leave(_number: int, _frame: FrameType | None) -> NoReturn:
+    raise SystemExit(1)  # the soft limit: temporary folders are removed on the way out
+
+
+def _options(arguments: list[str] | None) -> argparse.Namespace:
+    parser = argparse.ArgumentParser(prog="python -m worker.job", description="Run one inspection.")
+    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--events-fd", type=int, required=True)
+    parser.add_argument("--pipeline", default=PIPELINE)
+    parser.add_argument("--parent-pid", type=int, required=True)
+    parser.add_argument("--memory-limit-bytes", type=int, default=0)
+    return parser.parse_args(arguments)
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Run the job on stdin."""
+    options = _options(arguments)
+    die_with_parent(options.parent_pid)
+    signal.signal(signal.SIGTERM, _leave)
+    limit_memory(options.memory_limit_bytes)
+    configure_logs()
+    job = InspectionJob.from_json(sys.stdin.buffer.read())
+    structlog.contextvars.bind_contextvars(inspection_id=job.inspection_id)
+    events = Events(options.events_fd)
+    limit_open3d_threads(job.thread_count)
+    run(job, options.out, load_pipeline(options.pipeline), events)
+    sys.stderr.flush()
+    os._exit(0)  # native libraries may crash while they are unloaded; everything is written
+
+
+if __name__ == "__main__":
+    main()

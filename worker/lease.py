@@ -1,0 +1,183 @@
+"""Who may work on an inspection: a lease on its SQL row, taken and given back by compare-and-set.
+
+    queued ──claim──> running ──finish──> done | failed | cancelled
+       ^                 │
+       └──release/retry──┘   (or the lease runs out and the sweeper puts it back)
+
+Each change is one UPDATE that names the state, owner and attempt it expects; whoever finds no row
+has lost the lease and must drop what it holds.  Of two workers with the same message one claims.
+The clocks of the machines may differ by less than ``lease_s``.
+"""
+
+from __future__ import annotations
+
+import os
+import socket
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from secrets import token_hex
+from typing import Any
+
+from sqlalchemy import ColumnElement, and_, or_, update
+
+from shared.database import Database
+from shared.settings import Settings
+from shared.states import InspectionState, Stage
+from shared.tables import Inspection, utc_now
+from worker import failures
+from worker.failures import Failure
+
+_NO_LEASE: dict[str, Any] = {"lease_owner": None, "lease_until": None, "heartbeat_at": None}
+_FRESH: dict[str, Any] = {"stage": None, "progress": 0.0}
+
+
+@dataclass(frozen=True)
+class Lease:
+    """The right to work on one inspection; ``owner`` and ``attempt`` together fence off everyone else."""
+
+    inspection_id: str
+    owner: str
+    attempt: int
+
+
+@dataclass(frozen=True)
+class Beat:
+    """Answer to a heartbeat."""
+
+    is_held: bool
+    is_cancel_requested: bool
+
+
+def new_owner() -> str:
+    """A name for one claim, unique for ever, that says where it was made."""
+    return f"{socket.gethostname()[:80]}:{os.getpid()}:{token_hex(6)}"
+
+
+class Leases:
+    """Leases on inspections, in one database."""
+
+    def __init__(self, database: Database, settings: Settings, clock: Callable[[], datetime] = utc_now) -> None:
+        self._database = database
+        self._lease = timedelta(seconds=settings.lease_s)
+        self._max_attempts = settings.max_attempts
+        self._clock = clock
+
+    def claim(self, inspection_id: str) -> Lease | None:
+        """Take the lease, counting an attempt; None if there is nothing to do or another has it."""
+        now, owner = self._clock(), new_owner()
+        row = self._change(
+            and_(
+                Inspection.id == inspection_id,
+                is_free(now),
+                Inspection.attempts < self._max_attempts,
+                Inspection.cancel_requested.is_(False),
+            ),
+            state=InspectionState.RUNNING.value,
+            lease_owner=owner,
+            lease_until=now + self._lease,
+            heartbeat_at=now,
+            attempts=Inspection.attempts + 1,
+            started_at=now,
+            **_FRESH,
+        )
+        return None if row is None else Lease(inspection_id, owner, row.attempts)
+
+    def beat(self, lease: Lease, stage: Stage | None, progress: float) -> Beat:
+        """Extend the lease and note the progress; a lease that ran out but was not taken is still held."""
+        now = self._clock()
+        row = self._change(
+            _fence(lease),
+            stage=stage.value if stage else None,
+            progress=progress,
+            heartbeat_at=now,
+            lease_until=now + self._lease,
+        )
+        return Beat(row is not None, row is not None and row.is_cancel_requested)
+
+    def finish(self, lease: Lease, *, outcome: str, headline: str, report_key: str) -> bool:
+        """Done: the report is published under ``report_key``.  False if the lease was lost."""
+        return self._end(
+            lease, InspectionState.DONE, outcome=outcome, headline=headline, report_key=report_key, progress=1.0
+        )
+
+    def fail(self, lease: Lease, failure: Failure) -> bool:
+        """Failed for good."""
+        return self._end(lease, InspectionState.FAILED, error=failure.to_row())
+
+    def cancel(self, lease: Lease) -> bool:
+        """Stopped because its sender asked for it."""
+        return self._end(lease, InspectionState.CANCELLED)
+
+    def retry(self, lease: Lease, failure: Failure) -> bool:
+        """Back to the queue, or failed if this was the last attempt.  True if it will be tried again."""
+        if lease.attempt >= self._max_attempts:
+            self.fail(lease, failures.after_attempts(failure, lease.attempt))
+            return False
+        return self._requeue(lease)
+
+    def release(self, lease: Lease) -> bool:
+        """Back to the queue without counting the attempt: the worker is asked to stop."""
+        return self._requeue(lease, attempts=Inspection.attempts - 1)
+
+    def settle(self, inspection_id: str) -> None:
+        """End a free inspection that no one may claim: cancelled, or out of attempts."""
+        now = self._clock()
+        free = and_(Inspection.id == inspection_id, is_free(now))
+        self._change(
+            and_(free, Inspection.cancel_requested.is_(True)),
+            state=InspectionState.CANCELLED.value,
+            finished_at=now,
+            **_NO_LEASE,
+        )
+        failure = failures.after_attempts(failures.lease_lost(), self._max_attempts)
+        self._change(
+            and_(free, Inspection.attempts >= self._max_attempts),
+            state=InspectionState.FAILED.value,
+            error=failure.to_row(),
+            finished_at=now,
+            **_NO_LEASE,
+        )
+
+    def _requeue(self, lease: Lease, **values: Any) -> bool:
+        queued = InspectionState.QUEUED.value
+        return self._change(_fence(lease), state=queued, sent_at=None, **_FRESH, **_NO_LEASE, **values) is not None
+
+    def _end(self, lease: Lease, state: InspectionState, **values: Any) -> bool:
+        values |= {"state": state.value, "finished_at": self._clock(), **_NO_LEASE}
+        return self._change(_fence(lease), **values) is not None
+
+    def _change(self, condition: ColumnElement[bool], **values: Any) -> _Changed | None:
+        statement = (
+            update(Inspection)
+            .where(condition)
+            .values(**values)
+            .returning(Inspection.attempts, Inspection.cancel_requested)
+            .execution_options(synchronize_session=False)
+        )
+        with self._database.writing() as session:
+            row = session.execute(statement).one_or_none()
+        return None if row is None else _Changed(row.attempts, row.cancel_requested)
+
+
+@dataclass(frozen=True)
+class _Changed:
+    attempts: int
+    is_cancel_requested: bool
+
+
+def is_free(now: datetime) -> ColumnElement[bool]:
+    """Queued, or running under a lease that ran out."""
+    return or_(
+        Inspection.state == InspectionState.QUEUED.value,
+        and_(Inspection.state == InspectionState.RUNNING.value, Inspection.lease_until < now),
+    )
+
+
+def _fence(lease: Lease) -> ColumnElement[bool]:
+    return and_(
+        Inspection.id == lease.inspection_id,
+        Inspection.state == InspectionState.RUNNING.value,
+        Inspection.lease_owner == lease.owner,
+        Inspection.attempts == lease.attempt,
+    )

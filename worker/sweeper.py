@@ -1,0 +1,131 @@
+"""Sends again what never ran: the broker may lose messages, machines may vanish.
+
+Every worker sweeps, in a thread of its own; several at once do no harm, because each change is a
+compare-and-set and a message too many finds its row taken.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from datetime import datetime, timedelta
+
+import structlog
+from sqlalchemy import and_, or_, select, update
+
+from shared.database import Database
+from shared.settings import Settings
+from shared.states import InspectionState
+from shared.tables import Inspection, utc_now
+from worker.lease import Leases, is_free
+
+FIRST_SEND_GRACE_S = 5  # the API sends right after it commits the row
+SEND_AGAIN_AFTER_S = 120  # a message too many costs milliseconds; a lost one this long
+SENT_PER_SWEEP = 100  # oldest first, so that a long queue does not flood the broker with doubles
+
+log = structlog.get_logger()
+
+
+class Sweeper:
+    """Looks for rows that wait though nobody is coming for them.
+
+    send : sends one id, True if the broker took it
+    """
+
+    def __init__(
+        self,
+        database: Database,
+        settings: Settings,
+        send: Callable[[str], bool],
+        clock: Callable[[], datetime] = utc_now,
+    ) -> None:
+        self._database = database
+        self._leases = Leases(database, settings, clock)
+        self._max_attempts = settings.max_attempts
+        self._send = send
+        self._clock = clock
+
+    def sweep(self) -> int:
+        """One round: settle what is over, send what waits.  How many were sent."""
+        for inspection_id in self._beyond_claiming():
+            self._leases.settle(inspection_id)
+        return sum(self._send_again(inspection_id, sent_at) for inspection_id, sent_at in self._waiting())
+
+    def _beyond_claiming(self) -> list[str]:
+        query = select(Inspection.id).where(
+            is_free(self._clock()),
+            or_(Inspection.attempts >= self._max_attempts, Inspection.cancel_requested.is_(True)),
+        )
+        with self._database.reading() as session:
+            return list(session.scalars(query.limit(SENT_PER_SWEEP)))
+
+    def _waiting(self) -> list[tuple[str, datetime | None]]:
+        """Ids that are free and were not sent lately, with the time they were last sent."""
+        now = self._clock()
+        long_ago = now - timedelta(seconds=SEND_AGAIN_AFTER_S)
+        never_sent = and_(
+            Inspection.sent_at.is_(None), Inspection.created_at < now - timedelta(seconds=FIRST_SEND_GRACE_S)
+        )
+        lease_ran_out = and_(
+            Inspection.state == InspectionState.RUNNING.value,
+            Inspection.lease_until < now,
+            Inspection.sent_at < Inspection.lease_until,  # not sent since
+        )
+        query = (
+            select(Inspection.id, Inspection.sent_at)
+            .where(is_free(now), or_(never_sent, Inspection.sent_at < long_ago, lease_ran_out))
+            .order_by(Inspection.created_at)
+            .limit(SENT_PER_SWEEP)
+        )
+        with self._database.reading() as session:
+            return [(row.id, row.sent_at) for row in session.execute(query)]
+
+    def _send_again(self, inspection_id: str, last_sent: datetime | None) -> bool:
+        """Send one, unless another sweeper was faster."""
+        now = self._clock()
+        if not self._mark_sent(inspection_id, last_sent, now):
+            return False
+        if self._send(inspection_id):
+            log.info("sent_again", inspection_id=inspection_id)
+            return True
+        self._mark_sent(inspection_id, now, None)
+        return False
+
+    def _mark_sent(self, inspection_id: str, expected: datetime | None, new: datetime | None) -> bool:
+        is_expected = Inspection.sent_at.is_(None) if expected is None else Inspection.sent_at == expected
+        statement = (
+            update(Inspection)
+            .where(Inspection.id == inspection_id, is_expected)
+            .values(sent_at=new)
+            .returning(Inspection.id)
+            .execution_options(synchronize_session=False)
+        )
+        with self._database.writing() as session:
+            return session.execute(statement).one_or_none() is not None
+
+
+class SweeperThread:
+    """Sweeps now and then until stopped; a failed round is logged and the next one tries again."""
+
+    def __init__(self, each_round: Callable[[], object], every_s: float) -> None:
+        self._each_round = each_round
+        self._every_s = every_s
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="sweeper", daemon=True)
+
+    def start(self) -> None:
+        """Begin with a round at once: the broker may have come back empty."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """End after the round under way."""
+        self._stop.set()
+        self._thread.join(timeout=5)
+
+    def _run(self) -> None:
+        while not self._stop.is_set():
+            try:
+                self._each_round()
+            except Exception:  # the thread must outlive a database that is away for a while
+                log.exception("sweep_failed")
+            self._stop.wait(self._every_s)
