@@ -9,6 +9,7 @@ on native code giving up the interpreter lock.  The price is the import of the l
 from __future__ import annotations
 
 import json
+import math
 import os
 import selectors
 import signal
@@ -17,10 +18,10 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import AbstractContextManager, contextmanager, nullcontext, suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from shared.settings import PREFIX
 from shared.states import Stage
@@ -32,6 +33,7 @@ from worker.progress import overall_share
 from worker.threads import thread_environment
 
 TICK_S = 0.25  # how often limits and the watch are looked at
+UNLIMITED = 1 << 62
 REFUSE_ABOVE = 1.25  # allocations are refused above this multiple of the limit; below, the tick finds it first
 
 
@@ -39,9 +41,9 @@ REFUSE_ABOVE = 1.25  # allocations are refused above this multiple of the limit;
 class JobLimits:
     """Time and memory one job may take.  ``memory_bytes`` counts resident memory of the job and its readers."""
 
-    soft_time_s: float
-    hard_time_s: float
-    memory_bytes: int
+    soft_time_s: float = math.inf
+    hard_time_s: float = math.inf
+    memory_bytes: int = UNLIMITED
 
 
 @dataclass(frozen=True)
@@ -64,10 +66,14 @@ Watch = Callable[[Stage | None, float], bool]
 
 @dataclass(frozen=True, kw_only=True)
 class JobPlace:
-    """Folders of one job: ``out_dir`` gets the report, ``scratch_dir`` takes temporary files."""
+    """Folders of one job: ``out_dir`` gets the report, ``scratch_dir`` takes temporary files.
+
+    log_path : where the job's log goes, by default to our own stderr
+    """
 
     out_dir: Path
     scratch_dir: Path
+    log_path: Path | None = None
     pipeline: str = PIPELINE
 
 
@@ -176,22 +182,23 @@ def _started(
     try:
         yield process, reader
     finally:
-        _kill_group(process)
+        _kill_all(process)
         reader.close()
 
 
 def _start(job: InspectionJob, place: JobPlace, limits: JobLimits, write_end: int) -> subprocess.Popen[bytes]:
     """Start the process in a session of its own: Ctrl-C at the worker's terminal must not reach it."""
-    command = [sys.executable, "-m", "worker.job", "--out", str(place.out_dir), "--pipeline", place.pipeline]
+    command = [sys.executable, "-P", "-m", "worker.job", "--out", str(place.out_dir), "--pipeline", place.pipeline]
     command += ["--events-fd", str(write_end), "--parent-pid", str(os.getpid())]
-    command += ["--memory-limit-bytes", str(int(REFUSE_ABOVE * limits.memory_bytes))]
-    with tempfile.TemporaryFile() as job_file:  # not a pipe: a process that dies at once must not block us
+    command += ["--memory-limit-bytes", str(min(UNLIMITED, int(REFUSE_ABOVE * limits.memory_bytes)))]
+    with tempfile.TemporaryFile() as job_file, _log_file(place) as log_file:
         job_file.write(job.to_json())
-        job_file.seek(0)
+        job_file.seek(0)  # a file and not a pipe: a process that dies at once must not block us
         return subprocess.Popen(
             command,
             stdin=job_file,
             stdout=subprocess.DEVNULL,
+            stderr=log_file,
             pass_fds=(write_end,),
             start_new_session=True,
             env=_environment(job.thread_count, place.scratch_dir),
@@ -205,19 +212,28 @@ def _environment(thread_count: int, scratch_dir: Path) -> dict[str, str]:
     return {**kept, **fixed, **thread_environment(thread_count)}
 
 
-def _kill_group(process: subprocess.Popen[bytes]) -> None:
-    """End the process and every reader it started."""
-    with suppress(ProcessLookupError):
-        os.killpg(process.pid, signal.SIGKILL)
+def _log_file(place: JobPlace) -> AbstractContextManager[BinaryIO | None]:
+    return nullcontext() if place.log_path is None else place.log_path.open("wb")
+
+
+def _kill_all(process: subprocess.Popen[bytes]) -> None:
+    """End the process and the readers it started, which have sessions of their own."""
+    pids = [process.pid, *_children(process.pid)]
+    for pid in pids if process.poll() is None else []:
+        with suppress(ProcessLookupError):
+            os.kill(pid, signal.SIGKILL)
     process.wait()
 
 
 def resident_bytes(pid: int) -> int:
     """Resident memory of a process and its children; 0 where the system does not say (not Linux)."""
-    pids = [pid]
+    return sum(map(_resident_of_one, [pid, *_children(pid)]))
+
+
+def _children(pid: int) -> list[int]:
     with suppress(OSError):
-        pids += map(int, Path(f"/proc/{pid}/task/{pid}/children").read_text().split())
-    return sum(map(_resident_of_one, pids))
+        return [int(child) for child in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
+    return []
 
 
 def _resident_of_one(pid: int) -> int:

@@ -6,7 +6,6 @@ published by one rename under the number of the attempt; the row is changed last
 
 from __future__ import annotations
 
-import json
 import shutil
 import threading
 import time
@@ -190,7 +189,7 @@ def load_job(around: Surroundings, inspection_id: str) -> InspectionJob:
         scan=scan,
         bodies=bodies,
         plan=None if row.plan is None else Plan.model_validate(row.plan),
-        plan_source=None if row.plan is None else json.dumps(row.plan, sort_keys=True),
+        plan_source=row.plan_source,
         thread_count=threads_per_job(around.settings),
     )
 

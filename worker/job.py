@@ -97,8 +97,9 @@ def die_with_parent(parent_pid: int) -> None:
 
 
 def limit_memory(limit_bytes: int) -> None:
-    """Have allocations beyond ``limit_bytes`` refused; 0 sets no limit."""
-    if limit_bytes:
+    """Have allocations beyond ``limit_bytes`` refused, unless a stricter limit is set already."""
+    _, strictest = resource.getrlimit(resource.RLIMIT_DATA)
+    if strictest == resource.RLIM_INFINITY or limit_bytes < strictest:
         resource.setrlimit(resource.RLIMIT_DATA, (limit_bytes, limit_bytes))
 
 
@@ -118,7 +119,7 @@ def _options(arguments: list[str] | None) -> argparse.Namespace:
     parser.add_argument("--events-fd", type=int, required=True)
     parser.add_argument("--pipeline", default=PIPELINE)
     parser.add_argument("--parent-pid", type=int, required=True)
-    parser.add_argument("--memory-limit-bytes", type=int, default=0)
+    parser.add_argument("--memory-limit-bytes", type=int, required=True)
     return parser.parse_args(arguments)
 
 
