@@ -26,6 +26,7 @@ class Settings(BaseSettings):
     database_url: str = ""
     broker_url: str = ""
     host: str = "127.0.0.1"
+    published_on_loopback_only: bool = False  # says that a container's 0.0.0.0 is published to the host's loopback only
     port: Annotated[int, Field(ge=0, le=65535)] = 8650
     public_url: str = ""  # how callers reach us, if not http://host:port
     upload_limit_bytes: int = 4096 * MIB  # a 20 M point PLY with normals is 0.5 GB; leave room

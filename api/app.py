@@ -1,0 +1,79 @@
+"""Assembles the HTTP service."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from importlib.metadata import version
+
+from fastapi import FastAPI
+from starlette.concurrency import run_in_threadpool
+from starlette.staticfiles import StaticFiles
+
+from api import schemas
+from api.health import endpoints as health
+from api.health.service import InspectionStates
+from api.inspections import endpoints as inspections
+from api.inspections import events, form, reports
+from api.metrics import Metrics
+from api.middleware import BodyLimit, Guard, RequestContext
+from api.pages import endpoints as pages
+from api.pages.rendering import FOLDER
+from api.parts import endpoints as parts
+from api.problems import add_problem_handlers
+from api.resources import NeedsCaller, Resources, Sender
+from api.sender import CelerySender
+from api.upkeep import upkeep
+from api.uploads import endpoints as uploads
+from api.uploads import tus
+from shared.database import migrate, open_database
+from shared.filestore import FileStore, LocalFileStore
+from shared.settings import Settings
+
+DESCRIPTION = (
+    "Send the CAD and a scan of a printed prototype or a first casting; get back a report that says what is wrong "
+    "with the piece, where, by how much, and how sure that is. Lengths are millimetres inside reports."
+)
+# Routes with a fixed word must come before those with an id in its place.
+ROUTERS = (tus, uploads, parts, form, reports, events, inspections, health, schemas, pages)
+
+
+def create_app(settings: Settings, sender: Sender | None = None, store: FileStore | None = None) -> FastAPI:
+    """The application: tables brought up to date, everything in its place, nothing listening yet."""
+    migrate(settings)
+    resources = Resources(
+        settings=settings,
+        database=open_database(settings),
+        store=store or LocalFileStore(settings.files_dir),
+        sender=sender or CelerySender(settings),
+        metrics=Metrics(),
+    )
+    resources.metrics.registry.register(InspectionStates(resources.database))
+    app = FastAPI(
+        title="Firstpour",
+        version=version("firstpour"),
+        description=DESCRIPTION,
+        openapi_url="/v1/openapi.json",
+        docs_url=None,  # its page loads scripts from elsewhere
+        redoc_url=None,
+        dependencies=[NeedsCaller],
+        lifespan=_lifespan,
+    )
+    app.state.resources = resources
+    for module in ROUTERS:
+        app.include_router(module.router)
+    app.mount("/static", StaticFiles(directory=FOLDER / "static"), name="static")
+    add_problem_handlers(app)
+    app.add_middleware(BodyLimit, limit_bytes=settings.json_body_limit_bytes)  # innermost first
+    app.add_middleware(Guard, settings=settings)
+    app.add_middleware(RequestContext, metrics=resources.metrics)
+    return app
+
+
+@asynccontextmanager
+async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
+    resources: Resources = app.state.resources
+    async with upkeep(resources):
+        yield
+    resources.closing.set()
+    await run_in_threadpool(resources.database.close)

@@ -1,0 +1,38 @@
+"""Health and metrics."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter, Response
+from prometheus_client import CONTENT_TYPE_LATEST, generate_latest
+from starlette.responses import PlainTextResponse
+
+from api.health.schemas import Live, Ready
+from api.health.service import readiness
+from api.resources import NeedsResources
+
+router = APIRouter(tags=["health"])
+
+
+@router.get("/v1/health/live", response_model=Live, summary="Does the process answer?")
+async def live() -> Live:
+    """Touches nothing."""
+    return Live()
+
+
+@router.get(
+    "/v1/health/ready",
+    response_model=Ready,
+    summary="Can work be taken?",
+    responses={503: {"model": Ready, "description": "Something needed is missing"}},
+)
+def ready(response: Response, resources: NeedsResources) -> Ready:
+    """Database, file store and broker, each by name."""
+    found = readiness(resources)
+    response.status_code = 200 if found.is_ready else 503
+    return found
+
+
+@router.get("/metrics", response_class=PlainTextResponse, summary="Figures for Prometheus")
+def metrics(resources: NeedsResources) -> Response:
+    """Requests by route template, inspections by state, bytes received."""
+    return Response(generate_latest(resources.metrics.registry), media_type=CONTENT_TYPE_LATEST)

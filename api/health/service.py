@@ -1,0 +1,66 @@
+"""Whether we can work."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+
+import structlog
+from prometheus_client.core import GaugeMetricFamily
+from prometheus_client.registry import Collector
+from sqlalchemy import text
+from sqlalchemy.exc import SQLAlchemyError
+
+from api.health.schemas import Ready
+from api.inspections.service import count_by_state
+from api.resources import Resources
+from shared.database import Database
+
+log = structlog.get_logger(__name__)
+OK = "ok"
+
+
+def readiness(resources: Resources) -> Ready:
+    """Try the database, the file store and the broker."""
+    checks = {
+        "database": _outcome("database", lambda: _ask(resources.database)),
+        "files": _outcome("files", resources.store.check_writable),
+        "broker": _outcome("broker", resources.sender.check_reachable),
+    }
+    return Ready(is_ready=all(outcome == OK for outcome in checks.values()), checks=checks)
+
+
+class InspectionStates(Collector):
+    """Counts the inspections when Prometheus asks."""
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+
+    def describe(self) -> Iterable[GaugeMetricFamily]:
+        """Names only, so that registering it asks no database."""
+        return [self._family()]
+
+    def collect(self) -> Iterable[GaugeMetricFamily]:
+        """One gauge a state."""
+        family = self._family()
+        with self._database.reading() as session:
+            for state, count in count_by_state(session).items():
+                family.add_metric([state], count)
+        return [family]
+
+    @staticmethod
+    def _family() -> GaugeMetricFamily:
+        return GaugeMetricFamily("firstpour_inspections", "Inspections by state", labels=["state"])
+
+
+def _ask(database: Database) -> None:
+    with database.reading() as session:
+        session.execute(text("SELECT id FROM inspections LIMIT 1"))
+
+
+def _outcome(name: str, check: Callable[[], None]) -> str:
+    try:
+        check()
+    except (OSError, SQLAlchemyError) as error:
+        log.warning("not_ready", check=name, reason=str(error))
+        return f"{type(error).__name__}: {str(error).splitlines()[0][:200]}"
+    return OK

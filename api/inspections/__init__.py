@@ -1,0 +1,1 @@
+"""Inspections: ordering, following, cancelling, reading the report."""

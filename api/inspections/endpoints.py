@@ -1,0 +1,85 @@
+"""Inspections: order one, list them, look at one, cancel it."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Query
+from sqlalchemy.orm import Session
+from starlette.responses import Response
+
+from api.idempotency import Claimed, answer_once
+from api.inspections import service
+from api.inspections.schemas import InspectionIn, InspectionOut, InspectionPage, inspection_out
+from api.paging import Cursor, Limit
+from api.problems import declared
+from api.resources import NeedsResources
+from shared.errors import (
+    Conflict,
+    FileKindUnknown,
+    IdempotencyKeyReused,
+    NotFound,
+    PlanInvalid,
+    RequestInvalid,
+    RequestTooLarge,
+    UnitMissing,
+)
+from shared.states import InspectionState
+
+router = APIRouter(prefix="/v1/inspections", tags=["inspections"])
+
+
+@router.post(
+    "",
+    status_code=202,
+    response_model=InspectionOut,
+    summary="Order an inspection of uploaded files",
+    responses=declared(
+        NotFound, RequestInvalid, RequestTooLarge, PlanInvalid, UnitMissing, FileKindUnknown, IdempotencyKeyReused
+    ),
+)
+def create_inspection(wanted: InspectionIn, resources: NeedsResources, claim: Claimed) -> Response:
+    """A scan against a revision, or against a nominal given here."""
+
+    def make(session: Session) -> dict[str, object]:
+        return inspection_out(service.create_inspection(session, wanted)).model_dump(mode="json")
+
+    answer = answer_once(resources.database, claim, make, 202)
+    if not answer.is_replayed:
+        service.remind_workers(resources, answer.body["id"])
+    return answer.response()
+
+
+@router.get("", response_model=InspectionPage, summary="List inspections", responses=declared(RequestInvalid))
+def list_inspections(
+    resources: NeedsResources,
+    limit: Limit = 20,
+    cursor: Cursor = None,
+    state: Annotated[InspectionState | None, Query(description="Only those in this state.")] = None,
+) -> InspectionPage:
+    """Newest first."""
+    with resources.database.reading() as session:
+        rows, following = service.list_inspections(session, limit, cursor, state)
+        return InspectionPage(items=[inspection_out(row) for row in rows], next_cursor=following)
+
+
+@router.get(
+    "/{inspection_id}", response_model=InspectionOut, summary="Look at an inspection", responses=declared(NotFound)
+)
+def read_inspection(inspection_id: str, resources: NeedsResources) -> InspectionOut:
+    """State, stage and progress; the links say what can be done next."""
+    with resources.database.reading() as session:
+        return inspection_out(service.get_inspection(session, inspection_id))
+
+
+@router.post(
+    "/{inspection_id}/cancel",
+    status_code=202,
+    response_model=InspectionOut,
+    summary="Cancel an inspection",
+    responses=declared(NotFound, Conflict),
+)
+def cancel_inspection(inspection_id: str, resources: NeedsResources) -> InspectionOut:
+    """At once if it waits; within seconds if it runs."""
+    with resources.database.writing() as session:
+        return inspection_out(service.cancel_inspection(session, inspection_id))

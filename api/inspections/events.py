@@ -1,0 +1,62 @@
+"""Progress as server-sent events, read from the database: the row is the truth, whoever moves it."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator
+from typing import Annotated
+
+from fastapi import APIRouter, Depends
+from fastapi.sse import EventSourceResponse, ServerSentEvent
+from starlette.concurrency import run_in_threadpool
+
+from api.inspections.schemas import InspectionOut, inspection_out
+from api.inspections.service import get_inspection
+from api.problems import declared
+from api.resources import NeedsResources, Resources
+from shared.errors import NotFound
+
+router = APIRouter(prefix="/v1/inspections", tags=["inspections"])
+POLL_S = 0.4  # below what a person notices
+RETRY_MS = 2000
+
+
+async def standing(inspection_id: str, resources: NeedsResources) -> InspectionOut:
+    """The inspection when the stream begins, so that an unknown one is refused before it does."""
+    return await run_in_threadpool(_read, resources, inspection_id)
+
+
+@router.get(
+    "/{inspection_id}/events",
+    response_class=EventSourceResponse,
+    summary="Follow an inspection",
+    responses=declared(NotFound),
+)
+async def follow_inspection(
+    first: Annotated[InspectionOut, Depends(standing)], resources: NeedsResources
+) -> AsyncIterator[ServerSentEvent]:
+    """Events named ``progress`` with the whole inspection as data whenever it changed, and ``end`` with the last.
+
+    A client that comes back, with or without Last-Event-ID, gets the present state first.
+    """
+    known, current = None, first
+    while not resources.closing.is_set():
+        mark = _mark(current)
+        if mark != known:
+            name = "end" if current.state.is_final else "progress"
+            yield ServerSentEvent(event=name, id=mark, retry=RETRY_MS, data=current)
+            known = mark
+        if current.state.is_final:
+            return
+        await asyncio.sleep(POLL_S)
+        current = await run_in_threadpool(_read, resources, first.id)
+
+
+def _read(resources: Resources, inspection_id: str) -> InspectionOut:
+    with resources.database.reading() as session:
+        return inspection_out(get_inspection(session, inspection_id))
+
+
+def _mark(seen: InspectionOut) -> str:
+    parts = (seen.state, seen.stage, f"{seen.progress:.4f}", seen.attempts, seen.cancel_requested)
+    return "-".join(str(part) for part in parts)

@@ -1,0 +1,158 @@
+"""The whole order in one multipart form: for curl, and for browsers without script."""
+
+from __future__ import annotations
+
+from pathlib import PurePosixPath
+from typing import Any
+
+from fastapi import APIRouter, Request
+from pydantic import ValidationError
+from sqlalchemy.orm import Session
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import RedirectResponse, Response
+
+from api.idempotency import Claim, Key, claim_for
+from api.inspections import service
+from api.inspections.multipart import Form, FormFile, FormLimits, read_form
+from api.inspections.schemas import InspectionIn, InspectionOut, inspection_out
+from api.negotiation import prefers_html
+from api.problems import declared
+from api.resources import NeedsResources
+from api.uploads.receiving import keep_or_drop
+from api.uploads.service import add_upload
+from shared.errors import (
+    FileEmpty,
+    FileKindUnknown,
+    FileTooLarge,
+    IdempotencyKeyReused,
+    MediaTypeUnsupported,
+    PlanInvalid,
+    RequestInvalid,
+    ServiceUnavailable,
+    UnitMissing,
+    UploadIncomplete,
+)
+from shared.file_kinds import carries_unit
+from shared.units import LengthUnit
+
+router = APIRouter(prefix="/v1/inspections", tags=["inspections"])
+TEXT_FIELDS = frozenset({"title", "unit", "nominal_unit", "scan_unit", "plan"})
+UNITS = [unit.value for unit in LengthUnit]
+UNIT_OF_FILE = "file"
+BINARY = {"type": "string", "format": "binary"}
+FORM_SCHEMA: dict[str, Any] = {
+    "type": "object",
+    "required": ["nominal", "scan"],
+    "properties": {
+        "nominal": {**BINARY, "description": "The CAD: STEP, or a mesh."},
+        "scan": {**BINARY, "description": "The scan: a mesh or points."},
+        "unit": {
+            "type": "string",
+            "enum": [*UNITS, UNIT_OF_FILE],
+            "description": "Of every file that carries none; 'file' if all carry their own.",
+        },
+        "nominal_unit": {"type": "string", "enum": UNITS, "description": "In place of unit, for the nominal."},
+        "scan_unit": {"type": "string", "enum": UNITS, "description": "In place of unit, for the scan."},
+        "title": {"type": "string", "maxLength": 200},
+        "plan": {"type": "string", "description": "Plan as YAML or JSON, as text or as a file."},
+        "core": {
+            "type": "array",
+            "items": BINARY,
+            "description": "Core solids, each named by its file; or send them as core.NAME, other bodies as part.NAME.",
+        },
+    },
+    "example": {"nominal": "@head.step", "scan": "@scan.stl", "unit": "mm"},
+}
+
+
+@router.post(
+    "/form",
+    status_code=202,
+    response_model=InspectionOut,
+    summary="Send both files and order an inspection",
+    responses=declared(
+        FileEmpty, FileKindUnknown, FileTooLarge, IdempotencyKeyReused, MediaTypeUnsupported, PlanInvalid,
+        RequestInvalid, ServiceUnavailable, UnitMissing, UploadIncomplete,
+    ),
+    openapi_extra={"requestBody": {"required": True, "content": {"multipart/form-data": {"schema": FORM_SCHEMA}}}},
+)  # fmt: skip
+async def create_from_form(request: Request, resources: NeedsResources, key: Key = None) -> Response:
+    """``curl -F nominal=@head.step -F scan=@scan.stl -F unit=mm http://127.0.0.1:8650/v1/inspections/form``."""
+    limits = FormLimits(resources.settings.upload_limit_bytes, TEXT_FIELDS)
+    form = await read_form(request.stream(), request.headers.get("content-type", ""), resources.store, limits)
+    resources.metrics.upload_bytes.labels("form").inc(sum(file.stored.size_bytes for file in form.files))
+    stored = [file.stored for file in form.files]
+    answer = await run_in_threadpool(
+        keep_or_drop, resources, stored, _claim(request, key, form), lambda session: _order(session, form), 202
+    )
+    if not answer.is_replayed:
+        await run_in_threadpool(service.remind_workers, resources, answer.body["id"])
+    if prefers_html(request):
+        return RedirectResponse(answer.body["links"]["page"], status_code=303)
+    return answer.response()
+
+
+def _claim(request: Request, key: str | None, form: Form) -> Claim:
+    fields = sorted(f"{name}={text}" for name, text in form.fields.items())
+    files = sorted(f"{file.field}={file.name}:{file.stored.sha256}" for file in form.files)
+    return claim_for(request, key, *fields, *files)
+
+
+def _order(session: Session, form: Form) -> dict[str, Any]:
+    unknown = sorted(form.fields.keys() - TEXT_FIELDS)
+    if unknown:
+        raise RequestInvalid(
+            f"The form has fields that mean nothing here: {', '.join(unknown)}.",
+            advice=f"Fields are nominal, scan, core, {', '.join(sorted(TEXT_FIELDS))}.",
+            faults=unknown,
+        )
+    nominal, scan = _only(form, "nominal"), _only(form, "scan")
+    values = {
+        "title": form.fields.get("title"),
+        "plan": form.fields.get("plan"),
+        "nominal_upload_id": add_upload(session, nominal.stored, nominal.name).id,
+        "nominal_unit": _unit(form, nominal),
+        "scan_upload_id": add_upload(session, scan.stored, scan.name).id,
+        "scan_unit": _unit(form, scan),
+        "bodies": [_body(session, file) for file in form.files if file.field not in {"nominal", "scan"}],
+    }
+    try:
+        wanted = InspectionIn.model_validate(values)
+    except ValidationError as error:
+        faults = [f"{'.'.join(map(str, one['loc']))}: {one['msg']}" for one in error.errors()]
+        raise RequestInvalid(
+            f"The form cannot be used: {'; '.join(faults)}.", advice="Correct the fields named.", faults=faults
+        ) from error
+    return inspection_out(service.create_inspection(session, wanted)).model_dump(mode="json")
+
+
+def _only(form: Form, field: str) -> FormFile:
+    found = [file for file in form.files if file.field == field]
+    if len(found) != 1:
+        raise RequestInvalid(
+            f"The form needs exactly one file named {field}; it has {len(found)}.",
+            advice=f"Send the {'CAD' if field == 'nominal' else 'scan'} as field {field}.",
+            field=field,
+        )
+    return found[0]
+
+
+def _unit(form: Form, file: FormFile) -> str | None:
+    """The unit stated for this very file, or the general one where the file carries none."""
+    stated = form.fields.get(f"{file.field}_unit")
+    if stated is not None:
+        return stated
+    general = form.fields.get("unit")
+    return None if general == UNIT_OF_FILE or carries_unit(file.name) else general
+
+
+def _body(session: Session, file: FormFile) -> dict[str, str]:
+    role, _, name = file.field.partition(".")
+    if role not in {"core", "part"}:
+        raise RequestInvalid(
+            f"The form has a file named {file.field}, which means nothing here.",
+            advice="Files are nominal, scan, core, core.NAME and part.NAME.",
+            field=file.field,
+        )
+    upload = add_upload(session, file.stored, file.name)
+    return {"name": name or PurePosixPath(file.name).stem, "role": role, "upload_id": upload.id}

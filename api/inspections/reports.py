@@ -1,0 +1,74 @@
+"""The report of an inspection, as JSON and as a page."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from pathlib import Path
+
+from fastapi import APIRouter, Request
+from starlette.responses import FileResponse, Response
+
+from api.inspections.service import get_inspection, report_path
+from api.negotiation import prefers_html
+from api.problems import declared
+from api.resources import NeedsResources, Resources
+from shared.csp import csp_for
+from shared.errors import NotFound, ReportNotReady
+
+router = APIRouter(prefix="/v1/inspections", tags=["inspections"])
+MEDIA_TYPES = {"json": "application/json", "html": "text/html; charset=utf-8"}
+POLICIES_KEPT = 64  # a policy is some hundred bytes; finding it means reading up to 15 MB
+
+
+@router.get(
+    "/{inspection_id}/report",
+    response_class=FileResponse,
+    summary="Read the report in the form you accept",
+    responses={**declared(NotFound, ReportNotReady), 200: {"content": {"application/json": {}, "text/html": {}}}},
+)
+def read_report(inspection_id: str, request: Request, resources: NeedsResources) -> Response:
+    """A page for a browser, JSON for everyone else."""
+    return _report(inspection_id, "html" if prefers_html(request) else "json", request, resources)
+
+
+@router.get(
+    "/{inspection_id}/report.json",
+    response_class=FileResponse,
+    summary="Read the report as JSON",
+    responses={
+        **declared(NotFound, ReportNotReady),
+        200: {"content": {"application/json": {"schema": {"$ref": "/v1/schemas/report"}}}},
+    },
+)
+def read_report_json(inspection_id: str, request: Request, resources: NeedsResources) -> Response:
+    """Its schema is at /v1/schemas/report."""
+    return _report(inspection_id, "json", request, resources)
+
+
+@router.get(
+    "/{inspection_id}/report.html",
+    response_class=FileResponse,
+    summary="Read the report as a page",
+    responses={**declared(NotFound, ReportNotReady), 200: {"content": {"text/html": {}}}},
+)
+def read_report_html(inspection_id: str, request: Request, resources: NeedsResources) -> Response:
+    """One self-contained file, which may load nothing from anywhere."""
+    return _report(inspection_id, "html", request, resources)
+
+
+def _report(inspection_id: str, kind: str, request: Request, resources: Resources) -> Response:
+    with resources.database.reading() as session:
+        path = report_path(resources.store, get_inspection(session, inspection_id), kind)
+    headers = {"Cache-Control": "private, no-cache", "Vary": "Accept"}
+    if kind == "html":
+        headers["Content-Security-Policy"] = _policy(path)
+    answer = FileResponse(path, media_type=MEDIA_TYPES[kind], headers=headers, stat_result=path.stat())
+    if answer.headers["etag"] in request.headers.get("if-none-match", "").split(", "):
+        return Response(status_code=304, headers={**headers, "ETag": answer.headers["etag"]})
+    return answer
+
+
+@lru_cache(maxsize=POLICIES_KEPT)
+def _policy(path: Path) -> str:
+    """A published report never changes, so neither does its policy."""
+    return f"{csp_for(path.read_text(encoding='utf-8'))}; frame-ancestors 'none'"

@@ -1,0 +1,100 @@
+"""Parts and their revisions."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter
+from starlette.responses import Response
+
+from api.idempotency import Claimed, answer_once
+from api.paging import Cursor, Limit
+from api.parts import service
+from api.parts.schemas import PartIn, PartOut, PartPage, RevisionIn, RevisionOut, RevisionPage, part_out, revision_out
+from api.problems import declared
+from api.resources import NeedsResources
+from shared.errors import (
+    FileKindUnknown,
+    IdempotencyKeyReused,
+    NotFound,
+    PlanInvalid,
+    RequestInvalid,
+    RequestTooLarge,
+    UnitMissing,
+)
+
+router = APIRouter(prefix="/v1/parts", tags=["parts"])
+
+
+@router.post(
+    "",
+    status_code=201,
+    response_model=PartOut,
+    summary="Create a part",
+    responses=declared(RequestInvalid, RequestTooLarge, IdempotencyKeyReused),
+)
+def create_part(wanted: PartIn, resources: NeedsResources, claim: Claimed) -> Response:
+    """A part being developed; its revisions hold the nominal."""
+    answer = answer_once(
+        resources.database,
+        claim,
+        lambda session: part_out(service.create_part(session, wanted)).model_dump(mode="json"),
+    )
+    return answer.response()
+
+
+@router.get("", response_model=PartPage, summary="List parts", responses=declared(RequestInvalid))
+def list_parts(resources: NeedsResources, limit: Limit = 20, cursor: Cursor = None) -> PartPage:
+    """Newest first."""
+    with resources.database.reading() as session:
+        parts, following = service.list_parts(session, limit, cursor)
+        return PartPage(items=[part_out(part) for part in parts], next_cursor=following)
+
+
+@router.get("/{part_id}", response_model=PartOut, summary="Read a part", responses=declared(NotFound))
+def read_part(part_id: str, resources: NeedsResources) -> PartOut:
+    """One part."""
+    with resources.database.reading() as session:
+        return part_out(service.get_part(session, part_id))
+
+
+@router.post(
+    "/{part_id}/revisions",
+    status_code=201,
+    response_model=RevisionOut,
+    summary="Create a revision",
+    responses=declared(
+        NotFound, RequestInvalid, RequestTooLarge, PlanInvalid, UnitMissing, FileKindUnknown, IdempotencyKeyReused
+    ),
+)
+def create_revision(part_id: str, wanted: RevisionIn, resources: NeedsResources, claim: Claimed) -> Response:
+    """Nominal, unit, cores and other bodies by name, and the plan."""
+    answer = answer_once(
+        resources.database,
+        claim,
+        lambda session: revision_out(service.create_revision(session, part_id, wanted)).model_dump(mode="json"),
+    )
+    return answer.response()
+
+
+@router.get(
+    "/{part_id}/revisions",
+    response_model=RevisionPage,
+    summary="List the revisions of a part",
+    responses=declared(NotFound, RequestInvalid),
+)
+def list_revisions(part_id: str, resources: NeedsResources, limit: Limit = 20, cursor: Cursor = None) -> RevisionPage:
+    """Newest first."""
+    with resources.database.reading() as session:
+        revisions, following = service.list_revisions(session, part_id, limit, cursor)
+        return RevisionPage(items=[revision_out(revision) for revision in revisions], next_cursor=following)
+
+
+@router.get(
+    "/{part_id}/revisions/{revision_id}",
+    response_model=RevisionOut,
+    summary="Read a revision",
+    responses=declared(NotFound),
+)
+def read_revision(part_id: str, revision_id: str, resources: NeedsResources) -> RevisionOut:
+    """One revision."""
+    with resources.database.reading() as session:
+        return revision_out(service.get_revision(session, revision_id, part_id))

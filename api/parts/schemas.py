@@ -1,0 +1,159 @@
+"""What callers send and get about parts and revisions."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints
+from pydantic.config import JsonDict
+
+from api.uploads.schemas import UploadOut, upload_out
+from shared.tables import Part, Revision
+from shared.units import LengthUnit
+
+UPLOAD_ID = "up_0b1c2d3e4f5a6b7c8d9e0f1a"
+PART_ID = "part_5f0e1d2c3b4a59687786950a"
+REVISION_ID = "rev_a1b2c3d4e5f60718293a4b5c"
+PLAN_EXAMPLE: JsonDict = {
+    "firstpour_plan": "1",
+    "unit": "mm",
+    "characteristics": [{"id": "C1", "kind": "surface_profile", "zone": 1.0}],
+}
+PlanIn = Annotated[
+    dict[str, Any] | str,
+    Field(description="Plan as an object, or as YAML or JSON text.", examples=[PLAN_EXAMPLE]),
+]
+Word = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=80)]
+Id = Annotated[str, StringConstraints(min_length=1, max_length=40)]
+BODY_LIMIT = 64  # cores and other bodies of one part; a head has five to fifteen
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class BodyIn(_Strict):
+    """A further solid in the part's own frame, such as a core."""
+
+    name: Word = Field(examples=["intake_1"])
+    role: Literal["core", "part"] = "core"
+    upload_id: Id
+
+
+class PartIn(_Strict):
+    """A new part."""
+
+    model_config = ConfigDict(json_schema_extra={"examples": [{"name": "Two-cylinder head"}]})
+
+    name: Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=200)]
+
+
+class RevisionIn(_Strict):
+    """A new revision: the nominal and what belongs to it."""
+
+    model_config = ConfigDict(
+        json_schema_extra={
+            "examples": [
+                {
+                    "label": "B",
+                    "nominal_upload_id": UPLOAD_ID,
+                    "bodies": [{"name": "intake_1", "role": "core", "upload_id": UPLOAD_ID}],
+                    "plan": PLAN_EXAMPLE,
+                }
+            ]
+        }
+    )
+
+    label: Word
+    nominal_upload_id: Id
+    unit: LengthUnit | None = Field(default=None, description="Of a nominal that carries none (STL, OBJ, PLY).")
+    bodies: Annotated[tuple[BodyIn, ...], Field(max_length=BODY_LIMIT)] = ()
+    plan: PlanIn | None = None
+
+
+class PartLinks(BaseModel):
+    """Where to go on."""
+
+    self: str
+    revisions: str
+
+
+class PartOut(BaseModel):
+    """A part."""
+
+    model_config = ConfigDict(
+        json_schema_extra={
+            "examples": [
+                {
+                    "id": PART_ID,
+                    "name": "Two-cylinder head",
+                    "created_at": "2025-01-31T09:30:00Z",
+                    "links": {"self": f"/v1/parts/{PART_ID}", "revisions": f"/v1/parts/{PART_ID}/revisions"},
+                }
+            ]
+        }
+    )
+
+    id: str
+    name: str
+    created_at: datetime
+    links: PartLinks
+
+
+class PartPage(BaseModel):
+    """Parts, newest first."""
+
+    items: list[PartOut]
+    next_cursor: str | None = Field(description="Cursor of the next page; null on the last.")
+
+
+class RevisionLinks(BaseModel):
+    """Where to go on."""
+
+    self: str
+    part: str
+
+
+class RevisionOut(BaseModel):
+    """A revision."""
+
+    id: str = Field(examples=[REVISION_ID])
+    part_id: str = Field(examples=[PART_ID])
+    label: str = Field(examples=["B"])
+    unit: LengthUnit | None = Field(examples=[None])
+    nominal: UploadOut
+    bodies: list[BodyIn]
+    plan: dict[str, Any] | None = Field(examples=[PLAN_EXAMPLE])
+    created_at: datetime
+    links: RevisionLinks
+
+
+class RevisionPage(BaseModel):
+    """Revisions of a part, newest first."""
+
+    items: list[RevisionOut]
+    next_cursor: str | None = Field(description="Cursor of the next page; null on the last.")
+
+
+def part_out(part: Part) -> PartOut:
+    """A part as callers see it."""
+    address = f"/v1/parts/{part.id}"
+    links = PartLinks(self=address, revisions=f"{address}/revisions")
+    return PartOut(id=part.id, name=part.name, created_at=part.created_at, links=links)
+
+
+def revision_out(revision: Revision) -> RevisionOut:
+    """A revision as callers see it."""
+    part = f"/v1/parts/{revision.part_id}"
+    return RevisionOut(
+        id=revision.id,
+        part_id=revision.part_id,
+        label=revision.label,
+        unit=LengthUnit(revision.unit) if revision.unit else None,
+        nominal=upload_out(revision.nominal),
+        bodies=[BodyIn.model_validate(body) for body in revision.bodies],
+        plan=revision.plan,
+        created_at=revision.created_at,
+        links=RevisionLinks(self=f"{part}/revisions/{revision.id}", part=part),
+    )

@@ -1,0 +1,113 @@
+"""Parts and revisions in the database."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from api.paging import after_cursor, page_of
+from api.parts.schemas import BodyIn, PartIn, RevisionIn
+from api.uploads.service import get_upload
+from shared.errors import FileKindUnknown, NotFound, RequestInvalid, UnitMissing
+from shared.file_kinds import CARRIES_UNIT, carries_unit
+from shared.plan_reading import parse_plan, plan_text
+from shared.tables import Part, Revision, Upload, new_id
+from shared.units import LengthUnit
+
+UNITS = ", ".join(LengthUnit)
+
+
+def create_part(session: Session, wanted: PartIn) -> Part:
+    """A new part."""
+    part = Part(id=new_id("part"), name=wanted.name)
+    session.add(part)
+    session.flush()
+    return part
+
+
+def get_part(session: Session, part_id: str) -> Part:
+    """One part; raises NotFound."""
+    part = session.get(Part, part_id)
+    if part is None:
+        raise NotFound(f"There is no part {part_id}.", advice="See /v1/parts for those there are.", id=part_id)
+    return part
+
+
+def list_parts(session: Session, limit: int, cursor: str | None) -> tuple[Sequence[Part], str | None]:
+    """A page of parts, newest first, and the cursor of the next."""
+    rows = session.scalars(after_cursor(select(Part), Part.created_at, Part.id, cursor).limit(limit + 1)).all()
+    return page_of(rows, limit)
+
+
+def create_revision(session: Session, part_id: str, wanted: RevisionIn) -> Revision:
+    """A new revision of a part."""
+    part = get_part(session, part_id)
+    nominal = get_upload(session, wanted.nominal_upload_id)
+    plan, source = checked_plan(wanted.plan)
+    revision = Revision(
+        id=new_id("rev"),
+        part=part,
+        label=wanted.label,
+        nominal=nominal,
+        unit=checked_unit(nominal, wanted.unit),
+        bodies=checked_bodies(session, wanted.bodies),
+        plan=plan,
+        plan_source=source,
+    )
+    session.add(revision)
+    session.flush()
+    return revision
+
+
+def get_revision(session: Session, revision_id: str, part_id: str | None = None) -> Revision:
+    """One revision, of that part if one is named; raises NotFound."""
+    revision = session.get(Revision, revision_id)
+    if revision is None or part_id not in {None, revision.part_id}:
+        raise NotFound(f"There is no revision {revision_id}.", advice="See the part's revisions.", id=revision_id)
+    return revision
+
+
+def list_revisions(
+    session: Session, part_id: str, limit: int, cursor: str | None
+) -> tuple[Sequence[Revision], str | None]:
+    """A page of revisions of a part, newest first, and the cursor of the next."""
+    get_part(session, part_id)
+    rows = after_cursor(select(Revision).where(Revision.part_id == part_id), Revision.created_at, Revision.id, cursor)
+    return page_of(session.scalars(rows.limit(limit + 1)).all(), limit)
+
+
+def checked_plan(given: dict[str, Any] | str | None, name: str = "plan") -> tuple[dict[str, Any] | None, str | None]:
+    """The plan as kept, and its text as given; raises PlanInvalid."""
+    if given is None:
+        return None, None
+    return parse_plan(given, name).model_dump(mode="json"), plan_text(given)
+
+
+def checked_unit(upload: Upload, unit: LengthUnit | None) -> str | None:
+    """The stated unit; refuses a file that needs one and has none, and a file that is not read at all."""
+    name, has_own = upload.file_name, carries_unit(upload.file_name)
+    if has_own is None:
+        raise FileKindUnknown(
+            f"{name}: files with this ending are not read.",
+            file=name,
+            advice=f"Send it under a name that ends in one of {', '.join(CARRIES_UNIT)}.",
+        )
+    if unit is None and not has_own:
+        raise UnitMissing(
+            f"{name} carries no unit, and none was stated.", advice=f"State its unit, one of {UNITS}.", file=name
+        )
+    return unit.value if unit else None
+
+
+def checked_bodies(session: Session, bodies: Sequence[BodyIn]) -> list[dict[str, str]]:
+    """Bodies as kept; names must differ and files must be there."""
+    names = [body.name for body in bodies]
+    doubled = sorted({name for name in names if names.count(name) > 1})
+    if doubled:
+        raise RequestInvalid(f"Body name given twice: {', '.join(doubled)}.", advice="Give every body its own name.")
+    for body in bodies:
+        get_upload(session, body.upload_id)
+    return [body.model_dump() for body in bodies]

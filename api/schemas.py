@@ -1,0 +1,28 @@
+"""The published schemas of plan and report."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fastapi import APIRouter
+from starlette.responses import Response
+
+from shared.plan import Plan
+from shared.report import Report
+from shared.schemas import schema_text
+
+router = APIRouter(prefix="/v1/schemas", tags=["schemas"])
+MEDIA_TYPE = "application/schema+json"
+DOCUMENT: dict[int | str, dict[str, Any]] = {200: {"content": {MEDIA_TYPE: {"schema": {"type": "object"}}}}}
+
+
+@router.get("/plan", response_class=Response, summary="JSON Schema of a plan", responses=DOCUMENT)
+def plan_schema() -> Response:
+    """What ``plan`` must look like, as YAML or JSON."""
+    return Response(schema_text(Plan), media_type=MEDIA_TYPE)
+
+
+@router.get("/report", response_class=Response, summary="JSON Schema of a report", responses=DOCUMENT)
+def report_schema() -> Response:
+    """What report.json looks like."""
+    return Response(schema_text(Report), media_type=MEDIA_TYPE)

@@ -1,0 +1,50 @@
+"""What the service tidies up by itself: expired partial uploads, leftovers of crashes, old idempotency keys."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager, suppress
+
+import structlog
+from sqlalchemy.exc import SQLAlchemyError
+from starlette.concurrency import run_in_threadpool
+
+from api.idempotency import forget_old_keys
+from api.resources import Resources
+from api.uploads.resumable import drop_expired
+
+log = structlog.get_logger(__name__)
+EVERY_S = 600.0
+LEFTOVER_AGE_S = 24 * 3600.0  # no upload or report takes a day to write
+
+
+@asynccontextmanager
+async def upkeep(resources: Resources, every_s: float = EVERY_S) -> AsyncIterator[None]:
+    """Tidy up now and then while the service runs."""
+    task = asyncio.create_task(_tidy_for_ever(resources, every_s))
+    try:
+        yield
+    finally:
+        task.cancel()
+        with suppress(asyncio.CancelledError):
+            await task
+
+
+def tidy(resources: Resources) -> None:
+    """Once."""
+    expired = drop_expired(resources)
+    swept = resources.store.sweep_aside(LEFTOVER_AGE_S)
+    with resources.database.writing() as session:
+        forget_old_keys(session)
+    if expired or swept:
+        log.info("tidied", expired_uploads=expired, leftovers=swept)
+
+
+async def _tidy_for_ever(resources: Resources, every_s: float) -> None:
+    while True:
+        try:
+            await run_in_threadpool(tidy, resources)
+        except (OSError, SQLAlchemyError) as error:
+            log.warning("tidying_failed", reason=str(error))
+        await asyncio.sleep(every_s)

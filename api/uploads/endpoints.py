@@ -1,0 +1,105 @@
+"""Uploads: a raw body in, a file out."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Header, Query, Request
+from sqlalchemy.orm import Session
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import FileResponse, Response
+
+from api.idempotency import Key, claim_for
+from api.problems import declared
+from api.resources import NeedsResources
+from api.uploads.receiving import keep_or_drop
+from api.uploads.schemas import UploadOut, upload_out
+from api.uploads.service import add_upload, display_name, get_upload, name_in_disposition, receive_file, too_large
+from shared.errors import (
+    FileEmpty,
+    FileTooLarge,
+    IdempotencyKeyReused,
+    MediaTypeUnsupported,
+    NotFound,
+    RequestInvalid,
+    ServiceUnavailable,
+)
+
+router = APIRouter(prefix="/v1/uploads", tags=["uploads"])
+RAW_BODY = {
+    "requestBody": {
+        "required": True,
+        "content": {"application/octet-stream": {"schema": {"type": "string", "format": "binary"}}},
+    }
+}
+
+
+@router.post(
+    "",
+    status_code=201,
+    response_model=UploadOut,
+    summary="Send a file as the raw body",
+    responses=declared(
+        FileEmpty, FileTooLarge, MediaTypeUnsupported, IdempotencyKeyReused, ServiceUnavailable, RequestInvalid
+    ),
+    openapi_extra=RAW_BODY,
+)
+async def create_upload(
+    request: Request,
+    resources: NeedsResources,
+    key: Key = None,
+    name: Annotated[str | None, Query(max_length=1000, examples=["head_scan.stl"])] = None,
+    content_disposition: Annotated[str | None, Header(examples=['attachment; filename="head_scan.stl"'])] = None,
+) -> Response:
+    """Stream the body to the disk.  ``curl -T head.step 'http://127.0.0.1:8650/v1/uploads?name=head.step' -X POST``."""
+    _refuse_forms(request)
+    shown = display_name(name or name_in_disposition(content_disposition))
+    limit_bytes = resources.settings.upload_limit_bytes
+    if int(request.headers.get("content-length", "0")) > limit_bytes:
+        raise too_large(shown, limit_bytes)
+    stored = await receive_file(request.stream(), resources.store, shown, limit_bytes)
+    resources.metrics.upload_bytes.labels("raw").inc(stored.size_bytes)
+
+    def make(session: Session) -> dict[str, object]:
+        return upload_out(add_upload(session, stored, shown)).model_dump(mode="json")
+
+    claim = claim_for(request, key, shown, stored.sha256)
+    answer = await run_in_threadpool(keep_or_drop, resources, [stored], claim, make)
+    return answer.response()
+
+
+@router.get(
+    "/{upload_id}", response_model=UploadOut, summary="What is known about an upload", responses=declared(NotFound)
+)
+def read_upload(upload_id: str, resources: NeedsResources) -> UploadOut:
+    """Name, size and hash."""
+    with resources.database.reading() as session:
+        return upload_out(get_upload(session, upload_id))
+
+
+@router.get(
+    "/{upload_id}/content",
+    response_class=FileResponse,
+    summary="The bytes as received",
+    responses={**declared(NotFound), 200: {"content": {"application/octet-stream": {}}}},
+)
+def read_content(upload_id: str, resources: NeedsResources) -> FileResponse:
+    """Always as an attachment: a file of a stranger is never shown as a page."""
+    with resources.database.reading() as session:
+        upload = get_upload(session, upload_id)
+    return FileResponse(
+        resources.store.local_path(upload.storage_key),
+        media_type="application/octet-stream",
+        filename=upload.file_name,
+        headers={"ETag": f'"{upload.sha256}"', "Cache-Control": "private, no-cache"},
+    )
+
+
+def _refuse_forms(request: Request) -> None:
+    content_type = request.headers.get("content-type", "")
+    if content_type.startswith("multipart/"):
+        raise MediaTypeUnsupported(
+            "This address takes the file itself as the body, not a form.",
+            advice="Send it with curl -T FILE -X POST (or --data-binary @FILE); a form goes to /v1/inspections/form.",
+            content_type=content_type[:80],
+        )

@@ -1,0 +1,133 @@
+"""Receiving files: streamed to the disk with a running count and hash, a megabyte in memory at a time."""
+
+from __future__ import annotations
+
+import errno
+import re
+import unicodedata
+from collections.abc import AsyncIterator, Callable
+from email.message import Message
+from functools import partial
+from typing import TypeVar
+from urllib.parse import unquote
+
+from anyio import to_thread
+from sqlalchemy.orm import Session
+
+from shared.errors import FileEmpty, FileTooLarge, NotFound, ServiceUnavailable
+from shared.filestore import FileStore, FileWriter, StoredFile
+from shared.tables import Upload, new_id
+
+MIB = 1024 * 1024
+BUFFER_BYTES = MIB  # one trip to a thread a megabyte; 64 KiB pieces, as they arrive, would be 16 times as many
+NAME_LIMIT = 200
+UNNAMED = "unnamed"
+T = TypeVar("T")
+
+
+async def receive_file(chunks: AsyncIterator[bytes], store: FileStore, name: str, limit_bytes: int) -> StoredFile:
+    """Stream one file into the store; a caller who goes away midway leaves nothing.
+
+    Raises
+    ------
+    FileEmpty, FileTooLarge, ServiceUnavailable
+        Naming the file.
+
+    """
+    with store.new_file() as writer:
+        async for buffer in buffered(chunks):
+            await write_limited(writer, buffer, name, limit_bytes)
+        if writer.size_bytes == 0:
+            raise empty(name)
+        return await on_disk(writer.commit)
+
+
+async def write_limited(writer: FileWriter, buffer: bytes, name: str, limit_bytes: int) -> None:
+    """Append, within the limit."""
+    if writer.size_bytes + len(buffer) > limit_bytes:
+        raise too_large(name, limit_bytes)
+    await on_disk(partial(writer.write, buffer))
+
+
+async def buffered(chunks: AsyncIterator[bytes]) -> AsyncIterator[bytes]:
+    """The same bytes in larger pieces."""
+    buffer = bytearray()
+    async for chunk in chunks:
+        buffer += chunk
+        if len(buffer) >= BUFFER_BYTES:
+            yield bytes(buffer)
+            buffer.clear()
+    if buffer:
+        yield bytes(buffer)
+
+
+async def on_disk(work: Callable[[], T]) -> T:
+    """Run disk work in a thread, telling a full disk from a fault of ours."""
+    try:
+        return await to_thread.run_sync(work)
+    except OSError as error:
+        if error.errno not in {errno.ENOSPC, errno.EDQUOT}:
+            raise
+        raise ServiceUnavailable(
+            "The server's disk is full.",
+            advice="Nothing was kept of this file. Make room on the server, then send it again.",
+        ) from error
+
+
+def add_upload(session: Session, stored: StoredFile, name: str) -> Upload:
+    """Make a stored file an upload."""
+    upload = Upload(
+        id=new_id("up"),
+        file_name=name,
+        size_bytes=stored.size_bytes,
+        sha256=stored.sha256,
+        storage_key=stored.key,
+    )
+    session.add(upload)
+    session.flush()
+    return upload
+
+
+def get_upload(session: Session, upload_id: str) -> Upload:
+    """One upload; raises NotFound."""
+    upload = session.get(Upload, upload_id)
+    if upload is None:
+        raise NotFound(f"There is no upload {upload_id}.", advice="Send the file to /v1/uploads first.", id=upload_id)
+    return upload
+
+
+def display_name(given: str | None) -> str:
+    """A sender's name for a file as text to show: no folders, no control characters, not too long."""
+    if given is None:
+        return UNNAMED
+    last = re.split(r"[/\\]", unicodedata.normalize("NFC", given))[-1]
+    shown = "".join(letter for letter in last if unicodedata.category(letter)[0] != "C").strip()
+    stem, dot, ending = shown.rpartition(".")
+    if len(shown) > NAME_LIMIT and dot and len(ending) < 10:
+        shown = f"{stem[: NAME_LIMIT - len(ending) - 1]}.{ending}"
+    return shown[:NAME_LIMIT] or UNNAMED
+
+
+def name_in_disposition(header: str | None) -> str | None:
+    """File name of a Content-Disposition header, plain or RFC 5987."""
+    if header is None:
+        return None
+    message = Message()
+    message["Content-Disposition"] = header
+    name = message.get_filename()
+    return unquote(name) if name and "%" in name else name
+
+
+def empty(name: str) -> FileEmpty:
+    """Nothing came."""
+    return FileEmpty(f"{name} has no content (0 bytes).", file=name, advice="Check the file and send it again.")
+
+
+def too_large(name: str, limit_bytes: int) -> FileTooLarge:
+    """More than the limit."""
+    return FileTooLarge(
+        f"{name} is larger than the limit of {limit_bytes / MIB:.0f} MiB.",
+        file=name,
+        advice="Send a binary format or a coarser export, or have FIRSTPOUR_UPLOAD_LIMIT_BYTES raised.",
+        limit_bytes=limit_bytes,
+    )

@@ -1,0 +1,111 @@
+"""The HTTP service in this process, with a broker that only remembers what it was told."""
+
+from __future__ import annotations
+
+import json
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from fastapi import FastAPI
+
+from api.app import create_app
+from api.resources import Resources
+from shared.settings import Settings
+from shared.tables import Inspection, utc_now
+
+with warnings.catch_warnings():
+    # Starlette would rather have a successor of httpx; for tests the httpx we have does.
+    warnings.simplefilter("ignore")
+    from fastapi.testclient import TestClient
+
+BASE_URL = "http://127.0.0.1:8650"
+STEP = b"ISO-10303-21;\nHEADER;\nENDSEC;\n"
+STL = b"solid scan\nendsolid scan\n"
+PAGE = "<!doctype html><title>Report</title><style>p{margin:0}</style><p>0.47 mm"
+
+
+@dataclass
+class FakeSender:
+    """A broker for tests."""
+
+    is_up: bool = True
+    sent: list[str] = field(default_factory=list)
+
+    def send(self, inspection_id: str) -> bool:
+        if self.is_up:
+            self.sent.append(inspection_id)
+        return self.is_up
+
+    def check_reachable(self) -> None:
+        if not self.is_up:
+            raise ConnectionError("Connection refused")
+
+
+@dataclass(frozen=True)
+class Service:
+    """The application, a client of it, and what lies behind."""
+
+    app: FastAPI
+    client: TestClient
+    sender: FakeSender
+    folder: Path
+
+    @property
+    def resources(self) -> Resources:
+        found: Resources = self.app.state.resources
+        return found
+
+    def upload(self, name: str = "head.step", content: bytes = STEP) -> dict[str, Any]:
+        """Send one file."""
+        answer = self.client.post("/v1/uploads", params={"name": name}, content=content)
+        assert answer.status_code == 201, answer.text
+        found: dict[str, Any] = answer.json()
+        return found
+
+    def order(self, **changes: Any) -> dict[str, Any]:
+        """Order an inspection of two small files."""
+        order = {
+            "nominal_upload_id": self.upload()["id"],
+            "scan_upload_id": self.upload("scan.stl", STL)["id"],
+            "scan_unit": "mm",
+            **changes,
+        }
+        answer = self.client.post("/v1/inspections", json=order)
+        assert answer.status_code == 202, answer.text
+        found: dict[str, Any] = answer.json()
+        return found
+
+    def move(self, inspection_id: str, **values: Any) -> None:
+        """What a worker would write into the row."""
+        with self.resources.database.writing() as session:
+            row = session.get_one(Inspection, inspection_id)
+            for name, value in values.items():
+                setattr(row, name, value)
+
+    def finish(self, inspection_id: str, page: str = PAGE) -> None:
+        """Publish a report and end the inspection, as a worker does."""
+        aside = self.resources.store.new_folder()
+        (aside / "report.json").write_text(json.dumps({"report_version": "1.0"}))
+        (aside / "report.html").write_text(page)
+        key = self.resources.store.publish_folder(aside, f"reports/{inspection_id}/1")
+        self.move(
+            inspection_id, state="done", stage="report", progress=1.0, outcome="does_not_conform",
+            headline="Jacket core displaced by 0.45 mm.", report_key=key, finished_at=utc_now(),
+        )  # fmt: skip
+
+    def stored_files(self) -> list[Path]:
+        """Every file in the store, finished or not."""
+        return [path for path in (self.folder / "files").rglob("*") if path.is_file()]
+
+
+@contextmanager
+def running_service(folder: Path, **settings: Any) -> Iterator[Service]:
+    """The service on a fresh database."""
+    sender = FakeSender()
+    app = create_app(Settings(data_dir=folder, **settings), sender)
+    with TestClient(app, base_url=BASE_URL, raise_server_exceptions=False) as client:
+        yield Service(app, client, sender, folder)
