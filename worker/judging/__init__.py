@@ -1,0 +1,1 @@
+"""What it means: uncertainty, verdicts, the lines of the plan."""

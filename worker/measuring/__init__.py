@@ -1,0 +1,1 @@
+"""What the piece is: deviation, walls, regions, holes, shrink. Arrays and frozen records in and out."""

@@ -1,0 +1,148 @@
+"""From scan points to samples: a robust local mean on the surface, and gaps closed only where points are sparse."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from worker.records import Bools, Floats, Ints, Samples
+
+OUTLIER_SIGMA = 4.0  # a point this far from its neighbourhood makes the neighbourhood's mean suspect
+IRLS_PASSES = 8  # weights 1/|residual| take the mean most of the way to the median in this many
+NOISE_SEED = 20  # any fixed number: the draw only measures the operator
+LEAST_SHARE = 0.05  # barycentric weight below which a point says nothing about that corner
+
+
+@dataclass(frozen=True, eq=False)
+class Contributions:
+    """Which samples each paired scan point speaks for.
+
+    corner : (p, 3) int64 samples;  weight : (p, 3) barycentric;  value_mm : (p,)
+    """
+
+    corner: Ints
+    weight: Floats
+    value_mm: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class Carried:
+    """Values at the samples.
+
+    value_mm, sigma_mm, is_measured, point_count : (s,)
+    extreme_mm : (s,) largest absolute value among the points around the sample
+    noise_sigma_mm : robust scatter of points about the carried map; 0 where nothing was carried
+    """
+
+    value_mm: Floats
+    sigma_mm: Floats
+    is_measured: Bools
+    point_count: Ints
+    extreme_mm: Floats
+    noise_sigma_mm: float
+
+
+def carry(points: Contributions, samples: Samples, *, reach_mm: float) -> Carried:
+    """Mean of the points around each sample, robust against outliers; gaps up to ``reach_mm`` closed.
+
+    A sample without a point is closed from measured neighbours along the surface of its own face,
+    never across a crease and never farther than ``reach_mm``.
+    """
+    count = len(samples.points_mm)
+    weight, weight_sq = _sums(points.corner, points.weight, count), _sums(points.corner, points.weight**2, count)
+    is_measured = weight > LEAST_SHARE
+    value = _sums(points.corner, points.weight * points.value_mm[:, None], count) / np.where(weight > 0, weight, 1.0)
+    noise = _noise(points, value, weight)
+    _settle_outliers(points, value, noise)
+    effective = weight**2 / np.where(weight_sq > 0, weight_sq, 1.0)
+    sigma = noise / np.sqrt(np.maximum(effective, 1.0))
+    nearest = np.take_along_axis(points.corner, np.argmax(points.weight, axis=1)[:, None], axis=1)[:, 0]
+    point_count = np.bincount(nearest, minlength=count).astype(np.int64)
+    is_measured = _close_gaps(samples, value, sigma, is_measured, reach_mm)
+    extreme = np.abs(value)
+    for column in range(3):
+        np.maximum.at(extreme, points.corner[:, column], np.abs(points.value_mm))
+    return Carried(np.where(is_measured, value, 0.0), sigma, is_measured, point_count, extreme, noise)
+
+
+def _sums(corner: Ints, weight: Floats, count: int) -> Floats:
+    """Sum over points of weight (p, 3) at each sample (s,)."""
+    total = np.zeros(count)
+    for column in range(3):
+        total += np.bincount(corner[:, column], weight[:, column], minlength=count)
+    return total
+
+
+def _noise(points: Contributions, value: Floats, weight: Floats) -> float:
+    """Robust scatter of points about the map, freed of the part each point has in its own mean.
+
+    The carried mean follows its own points, so residuals are smaller than the noise.  By how much
+    depends only on where the points lie: the same operator is run over unit noise and gives the factor.
+    """
+    if not len(points.value_mm):
+        return 0.0
+    unit = np.random.default_rng(NOISE_SEED).standard_normal(len(points.value_mm))
+    unit_value = _sums(points.corner, points.weight * unit[:, None], len(weight)) / np.where(weight > 0, weight, 1.0)
+    unit_residual = np.median(np.abs(unit - np.einsum("ij,ij->i", points.weight, unit_value[points.corner])))
+    residual = np.median(np.abs(points.value_mm - np.einsum("ij,ij->i", points.weight, value[points.corner])))
+    if unit_residual < 1e-3:  # every point is the only one of its samples: scatter cannot be told
+        return 0.0
+    return float(residual / unit_residual)
+
+
+def _settle_outliers(points: Contributions, value: Floats, noise: float) -> None:
+    """Replace, in place, the mean by the weighted median where a point lies far from its neighbourhood."""
+    residual = np.abs(points.value_mm - np.einsum("ij,ij->i", points.weight, value[points.corner]))
+    is_suspect = np.zeros(len(value), dtype=bool)
+    is_suspect[points.corner[residual > OUTLIER_SIGMA * noise + 1e-9]] = True
+    rows = np.flatnonzero(is_suspect[points.corner].any(axis=1))
+    if not len(rows):
+        return
+    samples, corner = np.unique(points.corner[rows], return_inverse=True)
+    corner, share, target = corner.reshape(-1, 3), points.weight[rows], points.value_mm[rows, None]
+    local = value[samples]
+    floor = max(noise, 1e-9)
+    for _ in range(IRLS_PASSES):
+        weight = share / np.maximum(np.abs(target - local[corner]), floor)
+        total = _sums(corner, weight, len(samples))
+        local = _sums(corner, weight * target, len(samples)) / np.where(total > 0, total, 1.0)
+    settled = is_suspect[samples]
+    value[samples[settled]] = local[settled]
+
+
+def _close_gaps(samples: Samples, value: Floats, sigma: Floats, is_measured: Bools, reach_mm: float) -> Bools:
+    """Spread ``value`` and ``sigma``, in place, ring by ring into unmeasured samples within reach."""
+    known = is_measured.copy()
+    path = np.where(known, 0.0, np.inf)
+    triangles = samples.triangles
+    while True:
+        reached = known[triangles]
+        triangles = triangles[~reached.all(axis=1)]
+        reached = known[triangles]
+        front = triangles[reached.any(axis=1)]
+        new, mean, mean_sigma, length = _next_ring(samples.points_mm, front, known, (value, sigma, path))
+        near = length <= reach_mm
+        if not near.any():
+            return known
+        new = new[near]
+        value[new], sigma[new], path[new], known[new] = mean[near], mean_sigma[near], length[near], True
+
+
+def _next_ring(
+    points_mm: Floats, front: Ints, known: Bools, fields: tuple[Floats, Floats, Floats]
+) -> tuple[Ints, Floats, Floats, Floats]:
+    """Unknown samples next to known ones: index, inverse-distance means of value and sigma, path length."""
+    value, sigma, path = fields
+    pairs = np.concatenate([front[:, [to, start]] for to in range(3) for start in range(3) if to != start])
+    to, start = pairs[~known[pairs[:, 0]] & known[pairs[:, 1]]].T
+    gap = points_mm[to] - points_mm[start]
+    length = path[start] + np.sqrt(np.einsum("ij,ij->i", gap, gap))
+    new, row = np.unique(to, return_inverse=True)
+    weight = 1.0 / np.maximum(length, 1e-9)
+    total = np.bincount(row, weight, minlength=len(new))
+    mean = np.bincount(row, weight * value[start], minlength=len(new)) / total
+    mean_sigma = np.bincount(row, weight * sigma[start], minlength=len(new)) / total
+    shortest = np.full(len(new), np.inf)
+    np.minimum.at(shortest, row, length)
+    return new, mean, mean_sigma, shortest
