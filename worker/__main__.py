@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import argparse
+import warnings
+
+from celery.platforms import SecurityWarning
 
 from shared.settings import load_settings
 from worker.app import make_worker
-from worker.job import PIPELINE, die_with_parent
+from worker.job import PIPELINE
 from worker.logs import configure_logs
 
 
@@ -14,11 +17,9 @@ def main(arguments: list[str] | None = None) -> None:
     """Run one worker."""
     parser = argparse.ArgumentParser(prog="python -m worker", description="Run one Firstpour worker.")
     parser.add_argument("--pipeline", default=PIPELINE, help="module:function that runs an inspection")
-    parser.add_argument("--parent-pid", type=int, help="end when this process, which started us, does")
     options = parser.parse_args(arguments)
-    if options.parent_pid is not None:
-        die_with_parent(options.parent_pid)
     configure_logs()
+    warnings.simplefilter("ignore", SecurityWarning)  # about root and pickled messages; ours are JSON
     make_worker(load_settings(), options.pipeline).run()
 
 

@@ -9,7 +9,6 @@ It knows no database, broker or settings.  Each event is one line of JSON: ``pro
 from __future__ import annotations
 
 import argparse
-import ctypes
 import importlib
 import json
 import os
@@ -29,10 +28,10 @@ from worker import failures
 from worker.failures import Failure
 from worker.job_records import REPORT_HTML, REPORT_JSON, InspectionJob, InspectionResult, Pipeline
 from worker.logs import configure_logs
+from worker.parent import end_with_parent
 from worker.threads import limit_open3d_threads
 
 PIPELINE = "worker.pipeline:inspect"
-PR_SET_PDEATHSIG = 1  # linux/prctl.h
 
 log = structlog.get_logger()
 
@@ -88,14 +87,6 @@ def load_pipeline(name: str) -> Pipeline:
     return cast("Pipeline", getattr(importlib.import_module(module), function))
 
 
-def die_with_parent(parent_pid: int) -> None:
-    """Have the kernel kill this process when its parent goes, even by -9 (Linux; elsewhere the lease runs out)."""
-    if sys.platform.startswith("linux"):
-        ctypes.CDLL(None).prctl(PR_SET_PDEATHSIG, signal.SIGKILL)
-    if os.getppid() != parent_pid:
-        os._exit(1)  # it went before the call above
-
-
 def limit_memory(limit_bytes: int) -> None:
     """Have allocations beyond ``limit_bytes`` refused, unless a stricter limit is set already."""
     _, strictest = resource.getrlimit(resource.RLIMIT_DATA)
@@ -126,7 +117,7 @@ def _options(arguments: list[str] | None) -> argparse.Namespace:
 def main(arguments: list[str] | None = None) -> None:
     """Run the job on stdin."""
     options = _options(arguments)
-    die_with_parent(options.parent_pid)
+    end_with_parent(options.parent_pid, signal.SIGKILL)
     signal.signal(signal.SIGTERM, _leave)
     limit_memory(options.memory_limit_bytes)
     configure_logs()

@@ -7,7 +7,6 @@ nor settings.  It crosses the wall to the job's own process as JSON.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import IntEnum
 from pathlib import Path
 from typing import Protocol
 
@@ -17,18 +16,11 @@ from shared.plan import Plan
 from shared.report import Report
 from shared.states import Stage
 from shared.units import LengthUnit
+from worker.exit_codes import ExitCode
 
 DEFAULT_SEED = 20250101  # any fixed number does; reported in every report
 REPORT_JSON = "report.json"
 REPORT_HTML = "report.html"
-
-
-class ExitCode(IntEnum):
-    """What the command says to the shell."""
-
-    CONFORMS = 0
-    FINDINGS = 1
-    FAILED = 2
 
 
 @dataclass(frozen=True)
