@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import warnings
 
-from celery.platforms import SecurityWarning
+from celery.exceptions import SecurityWarning
 
 from shared.settings import load_settings
 from worker.app import make_worker

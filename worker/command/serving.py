@@ -88,11 +88,12 @@ def serve_here(wanted: Wanted) -> ExitCode:
     environment = _environment(settings)
     stopping = _stop_on_signals()
     log = _fresh_log(settings.data_dir)
+    old_bytes = log.stat().st_size
     kept: list[Kept] = []
     try:
         kept.append(Kept("API", lambda: _start("api", environment, log)))
         if not _wait_until_ready(settings, kept[0], stopping):
-            return ExitCode.CONFORMS if stopping.is_set() else _say_why(log)
+            return ExitCode.CONFORMS if stopping.is_set() else _say_why(log, old_bytes)
         kept += [Kept("worker", lambda: _start("worker", environment, log)) for _ in range(wanted.workers)]
         sys.stdout.write(f"Firstpour is at {address(settings)}/ (Ctrl-C stops it; its log is {log})\n")
         sys.stdout.flush()
@@ -163,10 +164,10 @@ def _start(module: str, environment: Mapping[str, str], log: Path) -> subprocess
         )
 
 
-def _say_why(log: Path) -> ExitCode:
-    """The last lines of the log, after a start that failed."""
+def _say_why(log: Path, old_bytes: int) -> ExitCode:
+    """The last lines of the log beyond ``old_bytes``, after a start that failed."""
     talking.note(f"firstpour: the service did not start. The end of {log}:")
-    for line in log.read_text(errors="replace").splitlines()[-LINES_SHOWN:]:
+    for line in log.read_bytes()[old_bytes:].decode(errors="replace").splitlines()[-LINES_SHOWN:]:
         talking.note(f"  {line}")
     return ExitCode.FAILED
 
