@@ -32,7 +32,6 @@ from shared.errors import (
     UnitMissing,
     UploadIncomplete,
 )
-from shared.file_kinds import carries_unit
 from shared.units import LengthUnit
 
 router = APIRouter(prefix="/v1/inspections", tags=["inspections"])
@@ -111,9 +110,10 @@ def _order(session: Session, form: Form) -> dict[str, Any]:
         "title": form.fields.get("title"),
         "plan": form.fields.get("plan"),
         "nominal_upload_id": add_upload(session, nominal.stored, nominal.name).id,
-        "nominal_unit": _unit(form, nominal),
+        "nominal_unit": form.fields.get("nominal_unit"),
         "scan_upload_id": add_upload(session, scan.stored, scan.name).id,
-        "scan_unit": _unit(form, scan),
+        "scan_unit": form.fields.get("scan_unit"),
+        "unit": None if form.fields.get("unit") == UNIT_OF_FILE else form.fields.get("unit"),
         "bodies": [_body(session, file) for file in form.files if file.field not in {"nominal", "scan"}],
     }
     try:
@@ -135,15 +135,6 @@ def _only(form: Form, field: str) -> FormFile:
             field=field,
         )
     return found[0]
-
-
-def _unit(form: Form, file: FormFile) -> str | None:
-    """The unit stated for this very file, or the general one where the file carries none."""
-    stated = form.fields.get(f"{file.field}_unit")
-    if stated is not None:
-        return stated
-    general = form.fields.get("unit")
-    return None if general == UNIT_OF_FILE or carries_unit(file.name) else general
 
 
 def _body(session: Session, file: FormFile) -> dict[str, str]:

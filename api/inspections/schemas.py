@@ -47,6 +47,7 @@ class InspectionIn(BaseModel):
     bodies: Annotated[tuple[BodyIn, ...], Field(max_length=BODY_LIMIT)] = ()
     scan_upload_id: Id
     scan_unit: LengthUnit | None = Field(default=None, description="Of a scan that carries none: nearly all.")
+    unit: LengthUnit | None = Field(default=None, description="Of every file here that carries none.")
     plan: PlanIn | None = Field(default=None, description="In place of the revision's, for this inspection.")
 
     @model_validator(mode="after")

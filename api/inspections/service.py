@@ -27,7 +27,7 @@ def create_inspection(session: Session, wanted: InspectionIn) -> Inspection:
     """A new inspection, queued; raises InputError and NotFound."""
     row = _of_revision(session, wanted) if wanted.revision_id else _of_nominal(session, wanted)
     scan = get_upload(session, wanted.scan_upload_id)
-    row.scan, row.scan_unit = scan, checked_unit(scan, wanted.scan_unit)
+    row.scan, row.scan_unit = scan, checked_unit(scan, wanted.scan_unit, wanted.unit)
     row.title = wanted.title or f"{scan.file_name} against {row.nominal.file_name}"[:200]
     if wanted.plan is not None:
         row.plan, row.plan_source = checked_plan(wanted.plan)
@@ -126,6 +126,6 @@ def _of_nominal(session: Session, wanted: InspectionIn) -> Inspection:
     return Inspection(
         id=new_id("insp"),
         nominal=nominal,
-        nominal_unit=checked_unit(nominal, wanted.nominal_unit),
+        nominal_unit=checked_unit(nominal, wanted.nominal_unit, wanted.unit),
         bodies=checked_bodies(session, wanted.bodies),
     )

@@ -86,8 +86,11 @@ def checked_plan(given: dict[str, Any] | str | None, name: str = "plan") -> tupl
     return parse_plan(given, name).model_dump(mode="json"), plan_text(given)
 
 
-def checked_unit(upload: Upload, unit: LengthUnit | None) -> str | None:
-    """The stated unit; refuses a file that needs one and has none, and a file that is not read at all."""
+def checked_unit(upload: Upload, unit: LengthUnit | None, general: LengthUnit | None = None) -> str | None:
+    """The unit stated for this file, or the general one if the file carries none.
+
+    Refuses a file that needs a unit and has none, and a file that is not read at all.
+    """
     name, has_own = upload.file_name, carries_unit(upload.file_name)
     if has_own is None:
         raise FileKindUnknown(
@@ -95,6 +98,8 @@ def checked_unit(upload: Upload, unit: LengthUnit | None) -> str | None:
             file=name,
             advice=f"Send it under a name that ends in one of {', '.join(CARRIES_UNIT)}.",
         )
+    if unit is None and not has_own:
+        unit = general
     if unit is None and not has_own:
         raise UnitMissing(
             f"{name} carries no unit, and none was stated.", advice=f"State its unit, one of {UNITS}.", file=name
