@@ -8,6 +8,7 @@ from __future__ import annotations
 import io
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import matplotlib as mpl
 import numpy as np
@@ -22,7 +23,7 @@ INK, FAINT, LINE = "#20262c", "#5a636c", "#c9ccc9"
 THOU_PER_MM = 1000 / 25.4
 BIN_COUNT = 81  # odd, so that one bar straddles zero
 HATCH = "#8b9299"
-STYLE = {
+STYLE: dict[Any, Any] = {
     "svg.hashsalt": "firstpour",  # ids in the file from this, not from chance
     "svg.fonttype": "path",
     "font.family": "DejaVu Sans",  # comes with matplotlib, so plots do not depend on the machine
@@ -73,7 +74,7 @@ def deviation_plot(data: Histogram, tolerance_mm: float) -> str:
         for side in (-tolerance_mm, tolerance_mm):
             axes.axvline(side, color=INK, linewidth=0.8, linestyle=(0, (4, 3)))
         axes.set_xlim(data.edges_mm[0], data.edges_mm[-1])
-        axes.set_xlabel("deviation, mm   (+ excess material, − missing)   broken lines: map tolerance")
+        axes.set_xlabel("deviation, mm   (+ excess material, - missing)   broken lines: map tolerance")
         _thou_axis(axes)
         return _svg(figure)
 
@@ -104,7 +105,9 @@ def coverage_plot(bars: Sequence[CoverageBar]) -> str:
         figure, axes = _figure(0.9 + 0.27 * len(bars))
         rows = np.arange(len(bars))[::-1]
         shares = np.array([100 * bar.measured_share for bar in bars])
-        axes.barh(rows, 100 - shares, left=shares, color="white", edgecolor=HATCH, hatch="/////", linewidth=0.6, height=0.62)
+        axes.barh(
+            rows, 100 - shares, left=shares, color="white", edgecolor=HATCH, hatch="/////", linewidth=0.6, height=0.62
+        )
         axes.barh(rows, shares, color="#3d6b7d", height=0.62)
         for row, bar in zip(rows, bars, strict=True):
             axes.text(101, row, f"{100 * bar.measured_share:.0f} %", va="center", color=INK)
@@ -138,8 +141,16 @@ def _bars(axes: Axes, data: Histogram, colors: Floats) -> None:
 
 
 def _thou_axis(axes: Axes) -> None:
-    top = axes.secondary_xaxis("top", functions=(lambda mm: mm * THOU_PER_MM, lambda thou: thou / THOU_PER_MM))
+    top = axes.secondary_xaxis("top", functions=(_to_thou, _from_thou))
     top.set_xlabel("thou (0.001 in)")
+
+
+def _to_thou(mm: Any) -> Any:
+    return np.asarray(mm) * THOU_PER_MM
+
+
+def _from_thou(thou: Any) -> Any:
+    return np.asarray(thou) / THOU_PER_MM
 
 
 def _svg(figure: Figure) -> str:

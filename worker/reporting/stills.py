@@ -231,16 +231,47 @@ def _with_gaps(colors: Floats, seen: Visible, is_known: Bools) -> Floats:
     return np.where(known[:, None], colors, hatched(stripe))
 
 
-def picture(mesh: ViewMesh, frame: Frame, paint: Painter) -> NDArray[np.uint8]:
-    """(height, width, 3) uint8: the mesh on white paper; size is the frame's divided by OVERSAMPLING."""
+@dataclass(frozen=True, eq=False)
+class Still:
+    """A finished picture: pixels (h, w, 3) uint8, and what it takes to say where a point is in it."""
+
+    pixels: NDArray[np.uint8]
+    frame: Frame
+    depth_mm: Floats
+
+    @property
+    def width(self) -> int:
+        """Of the finished picture, pixels."""
+        return int(self.pixels.shape[1])
+
+    @property
+    def height(self) -> int:
+        """Of the finished picture, pixels."""
+        return int(self.pixels.shape[0])
+
+    def find(self, point_mm: Floats, slack_mm: float) -> tuple[float, float] | None:
+        """Where a point (3,) of the surface shows in the picture; None if hidden, cut away or outside it."""
+        pixel, depth = self.frame.project(point_mm[None])
+        column, row = (int(v) for v in np.floor(pixel[0]))
+        if not (0 <= column < self.frame.width and 0 <= row < self.frame.height):
+            return None
+        if abs(self.depth_mm[row, column] - depth[0]) > slack_mm:
+            return None
+        return float(pixel[0, 0] / OVERSAMPLING), float(pixel[0, 1] / OVERSAMPLING)
+
+
+def picture(mesh: ViewMesh, frame: Frame, paint: Painter) -> Still:
+    """Draw the mesh on white paper; the picture's size is the frame's divided by OVERSAMPLING."""
     seen = visible(mesh, frame)
     image = np.full((frame.height, frame.width, 3), PAPER)
     colors = paint(seen) * _shade(seen, frame)[:, None]
     colors[seen.is_back] = CUT_COLOR
     image[seen.row, seen.column] = colors
-    _draw_lines(image, seen, frame)
+    depth = np.full((frame.height, frame.width), -np.inf)
+    depth[seen.row, seen.column] = seen.depth_mm
+    _draw_lines(image, seen, depth, 24 * frame.mm_per_pixel)
     small = image.reshape(frame.height // OVERSAMPLING, OVERSAMPLING, frame.width // OVERSAMPLING, OVERSAMPLING, 3)
-    return np.asarray(np.round(small.mean(axis=(1, 3))), dtype=np.uint8)
+    return Still(np.asarray(np.round(small.mean(axis=(1, 3))), dtype=np.uint8), frame, depth)
 
 
 def _shade(seen: Visible, frame: Frame) -> Floats:
@@ -249,13 +280,10 @@ def _shade(seen: Visible, frame: Frame) -> Floats:
     return seen.of(0.74 + 0.26 * np.clip(seen.mesh.normals @ (light @ frame.camera.axes()), 0, 1))
 
 
-def _draw_lines(image: Floats, seen: Visible, frame: Frame) -> None:
+def _draw_lines(image: Floats, seen: Visible, depth: Floats, jump_mm: float) -> None:
     """Darken pixels where the face, or the surface in front, changes."""
-    label = np.full((frame.height, frame.width), -1, dtype=np.int64)
+    label = np.full(depth.shape, -1, dtype=np.int64)
     label[seen.row, seen.column] = np.where(seen.is_back, -2, seen.mesh.face[seen.corners[0]])
-    depth = np.full(label.shape, -np.inf)
-    depth[seen.row, seen.column] = seen.depth_mm
-    jump_mm = 24 * frame.mm_per_pixel
     line = np.zeros(label.shape, dtype=np.bool_)
     with np.errstate(invalid="ignore"):
         down = (label[1:] != label[:-1]) | (np.abs(depth[1:] - depth[:-1]) > jump_mm)

@@ -1,0 +1,195 @@
+"""The document: :class:`shared.report.Report` from the records of one inspection."""
+
+from __future__ import annotations
+
+import json
+import math
+from typing import Any
+
+import numpy as np
+
+from shared.report import (
+    REPORT_VERSION,
+    AlignmentRecord,
+    CharacteristicLimits,
+    CharacteristicRecord,
+    FreedomRecord,
+    Matrix4,
+    Report,
+    RivalRecord,
+    Vector,
+    Vector6,
+)
+from worker.records import Alignment, Characteristic, Floats, Freedom, RivalPose
+from worker.reporting.findings import Findable, summarise
+from worker.reporting.inspected import Inspected
+from worker.reporting.shrinkage import shrink_summary
+from worker.rigid import RigidTransform
+
+DECIMALS = 6  # of a millimetre: below any measurement here, above the noise of summation order
+FINE_DECIMALS = 10  # a rotation off by 1e-10 moves a point 1 m away by 1e-7 mm
+FINE_KEYS = frozenset({"T_nominal_scan", "icp_T_nominal_scan", "eigenvalues", "sigma_rotation_rad"})
+DECISION_RULE = (
+    "ISO 14253-1, against the side that claims: a characteristic conforms when its measured value and the whole of "
+    "its expanded uncertainty U (k = 2) lie inside the limits, does not conform when they lie wholly outside, and is "
+    "not proven in between. What was not measured is never a pass."
+)
+METHOD = (
+    "pose search, point-to-plane ICP, then robust point-to-surface least squares (Tukey weights); "
+    "rigid, no scale, no mirror"
+)
+CAUTIONS = (
+    (
+        "This compares surfaces that were scanned with the CAD. It sees no porosity, cracks, cold shuts or inclusions, "
+        "and nothing behind walls that were not scanned."
+    ),
+    (
+        "It is no pressure test and no substitute for one: coolant and oil passages run under pressure, so "
+        "pressure-test every casting before it is machined and again before it is run."
+    ),
+    (
+        "Wall figures hold along the lines measured and only where both skins were scanned; cut up the first casting, "
+        "or check it with ultrasound, where a thin wall would matter."
+    ),
+    "The figures hold at the temperature of the scan and stand or fall with the scanner's own calibration.",
+    (
+        "Pressure parts, fuel systems and emissions are governed by local codes; where they apply, they and the "
+        "judgement of a licensed engineer go before this report."
+    ),
+)
+
+
+def build_report(inspected: Inspected) -> Report:
+    """Assemble the document.  Lengths are rounded to 1e-6 mm, so that summation order cannot show."""
+    alignment = _alignment_record(inspected.alignment)
+    found = inspected.alignment.shrink
+    shrink = (
+        shrink_summary(found, inspected.allowance) if found is not None and inspected.deviation is not None else None
+    )
+    characteristics = [_characteristic_record(line) for line in inspected.characteristics]
+    parts = Findable(
+        alignment=alignment,
+        coverage=inspected.coverage,
+        deviation=inspected.deviation_summary,
+        thickness=inspected.thickness_summary,
+        shrink=shrink,
+        characteristics=characteristics,
+    )
+    report = Report(
+        report_version=REPORT_VERSION,
+        title=inspected.title,
+        decision_rule=DECISION_RULE,
+        summary=summarise(parts),
+        provenance=inspected.provenance,
+        alignment=alignment,
+        coverage=inspected.coverage,
+        deviation=inspected.deviation_summary,
+        thickness=inspected.thickness_summary,
+        shrink=shrink,
+        characteristics=characteristics,
+        cautions=list(CAUTIONS),
+        run=inspected.run,
+    )
+    return Report.model_validate(rounded(report.model_dump()))
+
+
+def report_text(report: Report) -> str:
+    """The document as JSON: keys sorted, so the same report is the same bytes."""
+    return (
+        json.dumps(report.model_dump(mode="json"), allow_nan=False, ensure_ascii=False, indent=1, sort_keys=True) + "\n"
+    )
+
+
+def rounded(value: Any, decimals: int = DECIMALS) -> Any:
+    """Every float in nested dicts, lists and tuples to so many decimals, never -0.0.
+
+    Figures that are no lengths and small by nature (rotations, eigenvalues) keep FINE_DECIMALS.
+    """
+    if isinstance(value, float):
+        return round(value, decimals) + 0.0
+    if isinstance(value, dict):
+        return {key: rounded(entry, FINE_DECIMALS if key in FINE_KEYS else decimals) for key, entry in value.items()}
+    if isinstance(value, list | tuple):
+        return [rounded(entry, decimals) for entry in value]
+    return value
+
+
+def _finite(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None
+
+
+def _vector(values: Floats) -> Vector:
+    x, y, z = (float(value) for value in values)
+    return x, y, z
+
+
+def _matrix(pose: RigidTransform | None) -> Matrix4 | None:
+    if pose is None:
+        return None
+    rows = [(float(a), float(b), float(c), float(d)) for a, b, c, d in pose.matrix()]
+    return rows[0], rows[1], rows[2], rows[3]
+
+
+def _alignment_record(found: Alignment) -> AlignmentRecord:
+    return AlignmentRecord(
+        status=found.status.value,
+        reason=found.reason,
+        T_nominal_scan=_matrix(found.T_nominal_scan),
+        icp_T_nominal_scan=_matrix(found.icp_T_nominal_scan),
+        method=METHOD,
+        icp_rms_mm=_finite(found.icp_rms_mm),
+        robust_rms_mm=_finite(found.robust_rms_mm),
+        icp_moved_mm=_finite(found.icp_moved_mm),
+        sigma_mm=_finite(found.sigma_mm),
+        kept_share_of_scan=_finite(found.kept_share_of_scan),
+        overlap_share_of_scan=_finite(found.orientation.overlap_share),
+        iterations_run=found.iterations_run,
+        candidate_count=found.orientation.candidate_count,
+        rivals=[_rival_record(rival) for rival in found.orientation.rivals],
+        freedom=None if found.freedom is None else _freedom_record(found.freedom),
+    )
+
+
+def _rival_record(rival: RivalPose) -> RivalRecord:
+    pose = _matrix(rival.T_nominal_scan)
+    assert pose is not None  # noqa: S101 a rival is a pose
+    return RivalRecord(
+        T_nominal_scan=pose,
+        score_mm=rival.score_mm,
+        best_score_mm=rival.best_score_mm,
+        deciding_point_mm=_vector(rival.deciding_point_mm),
+        deciding_radius_mm=rival.deciding_radius_mm,
+    )
+
+
+def _freedom_record(freedom: Freedom) -> FreedomRecord:
+    sigma = np.sqrt(np.maximum(freedom.covariance.diagonal(), 0.0))
+    a, b, c, d, e, f = (float(value) for value in freedom.eigenvalues)
+    eigenvalues: Vector6 = (a, b, c, d, e, f)
+    return FreedomRecord(
+        eigenvalues=eigenvalues,
+        weakest=freedom.weakest_text,
+        weakest_sigma_mm=freedom.weakest_sigma_mm,
+        centre_mm=_vector(freedom.centre_mm),
+        sigma_rotation_rad=_vector(sigma[:3]),
+        sigma_translation_mm=_vector(sigma[3:]),
+    )
+
+
+def _characteristic_record(line: Characteristic) -> CharacteristicRecord:
+    return CharacteristicRecord(
+        id=line.id,
+        kind=line.kind,
+        title=line.title,
+        unit=line.unit,
+        region=line.region,
+        nominal=line.nominal,
+        measured=line.measured,
+        U=line.U,
+        limits=CharacteristicLimits(lower=line.limits.lower, upper=line.limits.upper),
+        verdict=line.verdict.value,
+        reason=line.reason,
+        point_mm=None if line.point_mm is None else _vector(line.point_mm),
+        budget=dict(line.budget),
+        details={name: list(value) if isinstance(value, tuple) else value for name, value in line.details.items()},
+    )

@@ -1,0 +1,285 @@
+"""The first screen: plain sentences, the most urgent first, each with where, by how much and how sure."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Literal
+
+from shared.report import (
+    AlignmentRecord,
+    CharacteristicRecord,
+    Coverage,
+    DeviationSummary,
+    FaceStatistics,
+    Finding,
+    Place,
+    ShrinkSummary,
+    Spot,
+    Summary,
+    ThicknessSummary,
+    Vector,
+)
+from worker.reporting import wording
+
+WORST_PLACES_SHOWN = 4  # more are in the table
+THIN_SPOTS_SHOWN = 3
+POOR_FACES_SHOWN = 3
+POOR_COVERAGE = 0.6  # a face seen for less than this is worth a sentence; common practice, no source
+LEAST_FACE_SHARE = 0.005  # of the part's area; smaller faces are in the table only
+Severity = Literal["wrong", "doubt", "note"]
+Outcome = Literal["conforms", "does_not_conform", "not_proven", "not_aligned", "not_judged"]
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Findable:
+    """What sentences are made from; the parts of the document."""
+
+    alignment: AlignmentRecord
+    coverage: Coverage | None
+    deviation: DeviationSummary | None
+    thickness: ThicknessSummary | None
+    shrink: ShrinkSummary | None
+    characteristics: list[CharacteristicRecord]
+
+
+def summarise(found: Findable) -> Summary:
+    """Outcome, headline and ranked findings."""
+    findings = [*_pose_findings(found.alignment), *_characteristic_findings(found.characteristics)]
+    if found.alignment.status != "not_aligned":
+        findings += _map_findings(found)
+    outcome = _outcome(found)
+    rank = {"wrong": 0, "doubt": 1, "note": 2}
+    findings.sort(key=lambda finding: rank[finding.severity])  # stable: within a severity the order above holds
+    counts: dict[str, int] = dict(sorted(Counter(line.verdict for line in found.characteristics).items()))
+    return Summary(outcome=outcome, headline=_headline(outcome, found, counts), findings=findings, counts=counts)
+
+
+def _outcome(found: Findable) -> Outcome:
+    if found.alignment.status == "not_aligned":
+        return "not_aligned"
+    verdicts = {line.verdict for line in found.characteristics}
+    if not verdicts:
+        return "not_judged"
+    if "does_not_conform" in verdicts:
+        return "does_not_conform"
+    is_doubtful = verdicts & {"not_proven", "not_measured"} or found.alignment.status == "ambiguous"
+    return "not_proven" if is_doubtful else "conforms"
+
+
+def _headline(outcome: Outcome, found: Findable, counts: dict[str, int]) -> str:
+    total = len(found.characteristics)
+    if outcome == "not_aligned":
+        return "The scan could not be laid onto the nominal, so nothing was measured."
+    if outcome == "not_judged":
+        return "No plan was given, so nothing is judged: this is what was measured."
+    if outcome == "conforms":
+        return (
+            f"All {total} characteristics conform, with U counted against the piece."
+            if total > 1
+            else "The one characteristic conforms."
+        )
+    bad = counts.get("does_not_conform", 0)
+    open_count = counts.get("not_proven", 0) + counts.get("not_measured", 0)
+    parts = [f"{bad} of {total} characteristics {'does' if bad == 1 else 'do'} not conform"] if bad else []
+    if open_count:
+        parts.append(f"{open_count} of {total} {'is' if open_count == 1 else 'are'} neither proven good nor bad")
+    if found.alignment.status == "ambiguous":
+        parts.append("the pose is ambiguous")
+    return "; ".join(parts) + "."
+
+
+def _finding(
+    severity: Severity,
+    text: str,
+    *,
+    value_mm: float | None = None,
+    U_mm: float | None = None,
+    point_mm: Vector | None = None,
+) -> Finding:
+    return Finding(severity=severity, text=text, value_mm=value_mm, U_mm=U_mm, point_mm=point_mm, characteristic=None)
+
+
+def _pose_findings(alignment: AlignmentRecord) -> list[Finding]:
+    if alignment.status == "aligned":
+        return []
+    reason = alignment.reason or "no reason was recorded"
+    if alignment.status == "not_aligned":
+        return [_finding("wrong", f"The scan does not fit this nominal: {reason}")]
+    rival = alignment.rivals[0] if alignment.rivals else None
+    if rival is None:
+        return [_finding("doubt", f"The pose is ambiguous: {reason}")]
+    where = (
+        f"scan within {wording.size(rival.deciding_radius_mm)} of {wording.position(rival.deciding_point_mm)} to decide"
+    )
+    return [
+        _finding("doubt", f"The pose is ambiguous: {reason} To be sure, {where}.", point_mm=rival.deciding_point_mm)
+    ]
+
+
+# --- characteristics ---------------------------------------------------------------------------
+
+
+def _characteristic_findings(lines: list[CharacteristicRecord]) -> list[Finding]:
+    """Worst excess over its limit first; then what is not proven; then what was not measured."""
+    bad = sorted((line for line in lines if line.verdict == "does_not_conform"), key=lambda line: -_excess_share(line))
+    doubtful = [line for verdict in ("not_proven", "not_measured") for line in lines if line.verdict == verdict]
+    return [_characteristic_finding(line) for line in [*bad, *doubtful]]
+
+
+def _excess_share(line: CharacteristicRecord) -> float:
+    """How far beyond its limit, in shares of the limit or of the zone between two."""
+    low, high = line.limits.lower, line.limits.upper
+    if line.measured is None:
+        return 0.0
+    beyond = max(0.0 if low is None else low - line.measured, 0.0 if high is None else line.measured - high)
+    width = high - low if low is not None and high is not None else abs(low if low is not None else high or 0.0)
+    return beyond / max(width, 1e-9)
+
+
+def _characteristic_finding(line: CharacteristicRecord) -> Finding:
+    is_length = line.unit == "mm"
+    return Finding(
+        severity="wrong" if line.verdict == "does_not_conform" else "doubt",
+        text=_characteristic_text(line),
+        value_mm=line.measured if is_length else None,
+        U_mm=line.U if is_length else None,
+        point_mm=line.point_mm,
+        characteristic=line.id,
+    )
+
+
+def _characteristic_text(line: CharacteristicRecord) -> str:
+    if line.verdict == "not_measured" or line.measured is None:
+        return f"{line.title} was not measured: {line.reason or 'no reason was recorded'}"
+    limit = _limit_words(line)
+    if line.verdict == "does_not_conform":
+        return f"{_measured_words(line)}: does not conform to {limit}.{_advice(line)}"
+    return f"{_measured_words(line)}: too near the limit ({limit}) to be proven either way."
+
+
+def _measured_words(line: CharacteristicRecord) -> str:
+    """Subject, figure and how sure."""
+    value = 0.0 if line.measured is None else line.measured
+    measured = wording.in_unit(value, line.unit, line.kind)
+    sure = "" if line.U is None else f", U {wording.in_unit(line.U, line.unit, line.kind)}"
+    if line.kind == "core_displacement":
+        moved = displacement_of(line)
+        by_axis = "" if moved is None else f" ({wording.vector(moved)})"
+        return f"Core {line.region or line.title} sits {measured} off{by_axis}{sure}"
+    if line.kind == "hole_position":
+        return f"{line.title}: its axis needs a zone of diameter {measured}{sure}"
+    if line.kind == "wall_thickness":
+        return f"{line.title}: the least wall is {measured}{sure}"
+    if line.kind == "surface_profile":
+        return f"{line.title}: the surface needs a zone of {measured}{sure}"
+    return f"{line.title} is {measured}{sure}"
+
+
+def _limit_words(line: CharacteristicRecord) -> str:
+    low, high = line.limits.lower, line.limits.upper
+    if low is not None and high is not None:
+        return f"{wording.in_unit(low, line.unit, line.kind)} to {wording.in_unit(high, line.unit, line.kind)}"
+    if high is not None:
+        return f"at most {wording.in_unit(high, line.unit, line.kind)}"
+    return f"at least {wording.in_unit(low or 0.0, line.unit, line.kind)}"
+
+
+def _advice(line: CharacteristicRecord) -> str:
+    """What to ask for, where the figures say so by themselves."""
+    moved = displacement_of(line) if line.kind == "core_displacement" else None
+    if moved is None:
+        return ""
+    return f" To set it back, move the core by {wording.vector([-part for part in moved])}."
+
+
+def displacement_of(line: CharacteristicRecord) -> Vector | None:
+    """The displacement by part axes, from the characteristic's further figures."""
+    value = line.details.get("displacement_mm")
+    if not isinstance(value, list) or len(value) != 3:
+        return None
+    return value[0], value[1], value[2]
+
+
+# --- maps --------------------------------------------------------------------------------------
+
+
+def _map_findings(found: Findable) -> list[Finding]:
+    is_judged = bool(found.characteristics)
+    findings: list[Finding] = []
+    if found.deviation is not None:
+        findings += [_place_finding(place) for place in found.deviation.worst[:WORST_PLACES_SHOWN]]
+        if not found.deviation.worst and found.coverage is not None and found.coverage.measured_area_share > 0:
+            findings.append(_nothing_beyond(found.deviation))
+    if found.thickness is not None:
+        findings += [_spot_finding(spot, found.thickness) for spot in found.thickness.spots[:THIN_SPOTS_SHOWN]]
+    if found.coverage is not None:
+        findings += _coverage_findings(found.coverage, found.deviation)
+    if found.shrink is not None and not (is_judged and any(line.kind == "shrink" for line in found.characteristics)):
+        findings.append(_shrink_finding(found.shrink))
+    return findings
+
+
+def _place_finding(place: Place) -> Finding:
+    side = "too much material" if place.deviation_mm > 0 else "missing material"
+    text = (
+        f"{place.where}: {wording.departure(place.deviation_mm, is_signed=True)} ({side}), "
+        f"U {wording.departure(place.U_mm)}, over {place.area_mm2:.0f} mm²."
+    )
+    return _finding("note", text, value_mm=place.deviation_mm, U_mm=place.U_mm, point_mm=place.point_mm)
+
+
+def _nothing_beyond(deviation: DeviationSummary) -> Finding:
+    return _finding(
+        "note",
+        f"No place that was measured lies beyond the map tolerance of {wording.departure(deviation.tolerance_mm)}.",
+    )
+
+
+def _spot_finding(spot: Spot, thickness: ThicknessSummary) -> Finding:
+    sure = f", U {wording.size(spot.U_mm)}" if spot.U_mm is not None else ""
+    whose = "wall of the piece" if spot.is_actual else "wall in the nominal (the piece was not measured there)"
+    text = (
+        f"Thin spot, {spot.where}: {whose} {wording.size(spot.least_mm)}{sure}, "
+        f"nominal {wording.size(spot.nominal_mm)}; thin means "
+        f"below {wording.size(thickness.spot_limit_mm)} ({thickness.spot_limit_source})."
+    )
+    return _finding("note", text, value_mm=spot.least_mm, U_mm=spot.U_mm, point_mm=spot.point_mm)
+
+
+def _coverage_findings(coverage: Coverage, deviation: DeviationSummary | None) -> list[Finding]:
+    findings = []
+    if coverage.measured_area_share < 1:
+        missing = wording.share(1 - coverage.measured_area_share)
+        text = f"{missing} of the surface was not measured, so nothing is known of it."
+        findings.append(_finding("doubt" if coverage.measured_area_share < POOR_COVERAGE else "note", text))
+    rows = [] if deviation is None else _poor([*deviation.regions, *deviation.faces], coverage.nominal_area_mm2)
+    findings += [_gap_finding(row) for row in rows[:POOR_FACES_SHOWN]]
+    if not coverage.is_facing_known:
+        text = "The scan has no normals: a wall displaced by over half its thickness could be read from its other skin."
+        findings.append(_finding("doubt", text))
+    return findings
+
+
+def _poor(rows: Iterable[FaceStatistics], part_area_mm2: float) -> list[FaceStatistics]:
+    poor: list[FaceStatistics] = []
+    for row in rows:
+        is_told = any(row.area_mm2 == other.area_mm2 and row.point_mm == other.point_mm for other in poor)
+        is_large = row.area_mm2 > LEAST_FACE_SHARE * part_area_mm2
+        if row.measured_area_share < POOR_COVERAGE and is_large and not is_told:  # a region may be one face
+            poor.append(row)
+    return sorted(poor, key=lambda row: -(1 - row.measured_area_share) * row.area_mm2)
+
+
+def _gap_finding(row: FaceStatistics) -> Finding:
+    seen = "Nothing" if row.measured_area_share == 0 else f"Only {wording.share(row.measured_area_share)}"
+    return _finding("doubt", f"{seen} of {row.name} was measured: scan it again if it matters.", point_mm=row.point_mm)
+
+
+def _shrink_finding(shrink: ShrinkSummary) -> Finding:
+    text = (
+        f"Shrink {wording.percent(shrink.percent)}, U {wording.percent(shrink.U_percent)}, "
+        f"against {wording.percent(shrink.allowance_percent)} allowed ({shrink.allowance_source})."
+    )
+    return _finding("note", text)
