@@ -1,0 +1,59 @@
+"""Servers and browser the tests may need, and the wall around this machine.
+
+A test marked ``redis``, ``postgres`` or ``chromium`` is skipped where that program is missing; the
+last lines of the run name every such test, and with ``--require-services`` the run fails.
+"""
+
+from __future__ import annotations
+
+import shutil
+from collections import defaultdict
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from pytest_socket import socket_allow_hosts
+
+NEEDED: dict[str, tuple[str, Callable[[], bool]]] = {
+    "redis": ("redis-server", lambda: shutil.which("redis-server") is not None),
+    "postgres": ("a PostgreSQL server", lambda: any(Path("/usr/lib/postgresql").glob("*/bin/postgres"))),
+    "chromium": ("chromium", lambda: shutil.which("chromium") is not None),
+}
+NOT_RUN = pytest.StashKey[dict[str, list[str]]]()
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption(
+        "--require-services",
+        action="store_true",
+        help="fail when a test was skipped for want of redis-server, PostgreSQL or chromium",
+    )
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    missing = {mark: name for mark, (name, is_there) in NEEDED.items() if not is_there()}
+    not_run = config.stash[NOT_RUN] = defaultdict(list)
+    for item in items:
+        wanting = [mark for mark in missing if item.get_closest_marker(mark)]
+        for mark in wanting[:1]:
+            item.add_marker(pytest.mark.skip(reason=f"needs {missing[mark]}"))
+            not_run[missing[mark]].append(item.nodeid)
+
+
+def pytest_sessionfinish(session: pytest.Session, exitstatus: int | pytest.ExitCode) -> None:
+    is_required = session.config.getoption("--require-services")
+    if is_required and session.config.stash.get(NOT_RUN, None) and exitstatus == pytest.ExitCode.OK:
+        session.exitstatus = pytest.ExitCode.TESTS_FAILED
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: pytest.Config) -> None:
+    for need, nodes in config.stash.get(NOT_RUN, {}).items():
+        for node in nodes:
+            terminalreporter.write_line(f"NOT RUN (needs {need}): {node}", yellow=True)
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_runtest_setup() -> None:
+    """No test reaches beyond this machine."""
+    socket_allow_hosts(["127.0.0.1", "::1"], allow_unix_socket=True)

@@ -1,0 +1,46 @@
+"""Rows and stored files for tests of the worker."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from sqlalchemy import select
+
+from shared.database import Database
+from shared.filestore import FileStore
+from shared.tables import Inspection, Upload, new_id
+
+
+def add_upload(database: Database, store: FileStore, name: str, content: bytes = b"solid") -> str:
+    """A stored file and its row; the id."""
+    with store.new_file() as file:
+        file.write(content)
+        stored = file.commit()
+    upload = Upload(
+        id=new_id("up"), file_name=name, size_bytes=stored.size_bytes, sha256=stored.sha256, storage_key=stored.key
+    )
+    with database.writing() as session:
+        session.add(upload)
+    return upload.id
+
+
+def add_inspection(database: Database, store: FileStore, title: str = "quick", **values: Any) -> str:
+    """A queued inspection with two small files; the id."""
+    row = Inspection(
+        id=new_id("insp"),
+        title=title,
+        nominal_upload_id=add_upload(database, store, "nominal.stl"),
+        scan_upload_id=add_upload(database, store, "scan.stl"),
+        nominal_unit="mm",
+        scan_unit="inch",
+        **values,
+    )
+    with database.writing() as session:
+        session.add(row)
+    return row.id
+
+
+def row_of(database: Database, inspection_id: str) -> Inspection:
+    """The row as it stands."""
+    with database.reading() as session:
+        return session.scalars(select(Inspection).where(Inspection.id == inspection_id)).one()
