@@ -26,12 +26,12 @@ class FaceTriangles:
 
     points : (n, 3) float64, mm, nominal frame
     triangles : (m, 3) int64, counter-clockwise seen from outside material
-    deflection_mm : what the mesher says it reached
+    chord_mm : farthest a triangle was found from the surface
     """
 
     points: Floats
     triangles: Ints
-    deflection_mm: float
+    chord_mm: float
 
 
 def describe(index: int, face: Any, location: Any, piece: FaceTriangles) -> tuple[Fields, str | None]:

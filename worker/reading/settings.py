@@ -31,14 +31,15 @@ class ReadLimits:
 class TessellationSettings:
     """How finely a B-rep is cut.
 
-    The mesher's own figure is a wish: with 0.005 mm asked for it left 0.00995 mm on a torus
-    (OpenCASCADE 8.0.1), so the record carries what the mesher reports it achieved.
+    Tolerance = share_of_diagonal x diagonal of the bounding box, kept between least and most.
     """
 
-    share_of_diagonal: float = 2e-5  # 0.005 mm on a 250 mm part, a fifth of a good scanner's noise
-    least_mm: float = 0.001  # finer than any scan, and meshing time grows with the square of the triangle count
+    share_of_diagonal: float = 4e-5  # 0.009 mm on a 230 mm head, a third of a good scanner's noise
+    least_mm: float = 0.001  # finer than any scan can see
     most_mm: float = 0.01  # a fiftieth of a 0.5 mm casting tolerance
     angular_rad: float = 0.1  # 63 segments round a bore; normals within 3 degrees
+    coarse_factor: float = 10.0  # the mesher's own tolerance inside faces; 4 and 20 took longer on a head's ports
+    coarse_angular_rad: float = 0.3  # the same for directions
     triangle_count: int = 2_000_000  # above this the tolerance is doubled, and a note says so
     coarsening_count: int = 4  # doublings tried before the file is refused as too large
 

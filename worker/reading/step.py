@@ -8,16 +8,10 @@ and the deflection reached are missing.  So OpenCASCADE itself, through OCP.
 from __future__ import annotations
 
 import mmap
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
-from OCP.Bnd import Bnd_Box
-from OCP.BRep import BRep_Builder, BRep_Tool
-from OCP.BRepBndLib import BRepBndLib
-from OCP.BRepMesh import BRepMesh_IncrementalMesh
-from OCP.BRepTools import BRepTools
 from OCP.collections import Sequence_TCollection_AsciiString, Sequence_TDF_Label
 from OCP.IFSelect import IFSelect_RetDone
 from OCP.Interface import Interface_Static
@@ -27,18 +21,19 @@ from OCP.TCollection import TCollection_ExtendedString
 from OCP.TDataStd import TDataStd_Name
 from OCP.TDF import TDF_Label
 from OCP.TDocStd import TDocStd_Document
-from OCP.TopAbs import TopAbs_FACE, TopAbs_REVERSED, TopAbs_SHELL, TopAbs_SOLID
+from OCP.TopAbs import TopAbs_FACE, TopAbs_SHELL, TopAbs_SOLID
 from OCP.TopExp import TopExp_Explorer
 from OCP.TopLoc import TopLoc_Location
-from OCP.TopoDS import TopoDS, TopoDS_Compound
+from OCP.TopoDS import TopoDS
 from OCP.XCAFDoc import XCAFDoc_ColorGen, XCAFDoc_ColorSurf, XCAFDoc_DocumentTool, XCAFDoc_ShapeTool
 
 from shared.units import LengthUnit
 from worker.reading.brep_face import FaceTriangles, describe
-from worker.reading.faults import check_counts, corrupt, empty, truncated
+from worker.reading.faults import corrupt, empty, truncated
 from worker.reading.parsed import Floats, Ints, ParsedBrep
 from worker.reading.settings import ReadLimits, TessellationSettings
 from worker.reading.source import OpenFile
+from worker.reading.tessellate import Color, Leaf, tessellate
 
 END = b"END-ISO-10303-21"
 UNIT_BY_WORD = {
@@ -50,17 +45,6 @@ UNIT_BY_WORD = {
     "inch": LengthUnit.INCH,
     "foot": LengthUnit.FOOT,
 }
-Color = tuple[float, float, float]
-
-
-@dataclass(frozen=True, eq=False)
-class Leaf:
-    """One face where it stands in the assembly, before it is cut into triangles."""
-
-    face: Any  # TopoDS_Face, in its own part's frame
-    location: Any  # TopLoc_Location of that part
-    name: str | None
-    color: Color | None
 
 
 def read_step(file: OpenFile, limits: ReadLimits, settings: TessellationSettings) -> ParsedBrep:
@@ -70,32 +54,34 @@ def read_step(file: OpenFile, limits: ReadLimits, settings: TessellationSettings
     leaves = list(_leaves(document))
     if not leaves:
         raise empty(file, "holds no face")
-    diagonal_mm = _diagonal(leaves)
-    asked_mm = min(max(settings.share_of_diagonal * diagonal_mm, settings.least_mm), settings.most_mm)
-    asked_mm, notes = _tessellate(file, leaves, asked_mm, limits, settings)
-    pieces = [_triangles(leaf) for leaf in leaves]
-    bare = sum(len(piece.triangles) == 0 for piece in pieces)
-    if bare:
-        notes.append(f"{bare} of {len(leaves)} faces could not be cut into triangles and are not measured.")
+    cut = tessellate(file, leaves, limits, settings)
+    notes = list(cut.notes)
     faces = []
-    for index, (leaf, piece) in enumerate(zip(leaves, pieces, strict=True)):
+    for index, (leaf, piece) in enumerate(zip(leaves, cut.pieces, strict=True)):
         fields, note = describe(index, leaf.face, leaf.location, piece)
         faces.append(fields | {"name": leaf.name, "color": leaf.color})
         notes += [note] if note else []
-    reached_mm = max([asked_mm, *(piece.deflection_mm for piece in pieces)])
-    points, triangles, triangle_face = _joined(pieces)
+    points, triangles, triangle_face = _joined(cut.pieces)
     unit, unit_note = _unit(unit_words)
     return ParsedBrep(
         points=points,
         triangles=triangles,
         triangle_face=triangle_face,
         faces=tuple(faces),
-        chord_tolerance_mm=reached_mm,
+        chord_tolerance_mm=cut.chord_mm,
         angular_tolerance_rad=settings.angular_rad,
         declared_unit=unit,
-        merge_tolerance_mm=max(0.01 * asked_mm, 1e-9 * diagonal_mm),
+        merge_tolerance_mm=cut.merge_tolerance_mm,
         notes=(*notes, *unit_note),
     )
+
+
+def _joined(pieces: Sequence[FaceTriangles]) -> tuple[Floats, Ints, Ints]:
+    offsets = np.cumsum([0, *(len(piece.points) for piece in pieces)])
+    points = np.concatenate([piece.points for piece in pieces])
+    triangles = np.concatenate([piece.triangles + offset for piece, offset in zip(pieces, offsets[:-1], strict=True)])
+    face = np.repeat(np.arange(len(pieces)), [len(piece.triangles) for piece in pieces])
+    return points, triangles, face
 
 
 def check_frame(file: OpenFile) -> None:
@@ -200,68 +186,3 @@ def _label_color(document: Any, label: Any) -> Color | None:
 def _rgb(color: Any) -> Color:
     red, green, blue = (round(value, 6) for value in color.Values(Quantity_TOC_sRGB))
     return red, green, blue
-
-
-def _diagonal(leaves: list[Leaf]) -> float:
-    box = Bnd_Box()
-    for leaf in leaves:
-        BRepBndLib.Add_s(leaf.face.Moved(leaf.location), box, False)
-    return float(np.sqrt(box.SquareExtent()))
-
-
-def _tessellate(
-    file: OpenFile, leaves: list[Leaf], asked_mm: float, limits: ReadLimits, settings: TessellationSettings
-) -> tuple[float, list[str]]:
-    """Cut all faces; coarser and again while there are too many triangles.  Return the tolerance used and notes."""
-    notes: list[str] = []
-    shapes = _bodies(leaves)
-    for _ in range(settings.coarsening_count + 1):
-        for shape in shapes:
-            BRepMesh_IncrementalMesh(shape, asked_mm, False, settings.angular_rad, False)
-        count = sum(_triangle_count(leaf.face) for leaf in leaves)
-        if count <= min(settings.triangle_count, limits.triangle_count):
-            return asked_mm, notes
-        asked_mm *= 2.0
-        notes = [f"The model is intricate: it was cut with {asked_mm:.3g} mm to stay within the triangle limit."]
-        for shape in shapes:
-            BRepTools.Clean_s(shape)
-    check_counts(file, limits, triangles=count)
-    return asked_mm / 2.0, notes
-
-
-def _bodies(leaves: list[Leaf]) -> list[Any]:
-    """Faces once each, however often their part is placed; BRepMesh cuts shared edges once for all."""
-    compound, builder = TopoDS_Compound(), BRep_Builder()
-    builder.MakeCompound(compound)
-    for leaf in leaves:
-        builder.Add(compound, leaf.face)
-    return [compound]
-
-
-def _triangle_count(face: Any) -> int:
-    triangulation = BRep_Tool.Triangulation_s(face, TopLoc_Location())
-    return int(triangulation.NbTriangles()) if triangulation else 0
-
-
-def _triangles(leaf: Leaf) -> FaceTriangles:
-    own_location = TopLoc_Location()
-    triangulation = BRep_Tool.Triangulation_s(leaf.face, own_location)
-    if not triangulation:
-        return FaceTriangles(np.empty((0, 3)), np.empty((0, 3), dtype=np.int64), 0.0)
-    nodes = [triangulation.Node(k) for k in range(1, triangulation.NbNodes() + 1)]
-    points = np.array([(node.X(), node.Y(), node.Z()) for node in nodes])
-    corners = [triangulation.Triangle(k).Get() for k in range(1, triangulation.NbTriangles() + 1)]
-    triangles = np.array(corners, dtype=np.int64).reshape(-1, 3) - 1
-    motion = leaf.location.Multiplied(own_location).Transformation()
-    matrix = np.array([[motion.Value(row, column) for column in range(1, 5)] for row in range(1, 4)])
-    is_flipped = (leaf.face.Orientation() == TopAbs_REVERSED) != (np.linalg.det(matrix[:, :3]) < 0)
-    triangles = triangles[:, ::-1] if is_flipped else triangles
-    return FaceTriangles(points @ matrix[:, :3].T + matrix[:, 3], triangles, float(triangulation.Deflection()))
-
-
-def _joined(pieces: list[FaceTriangles]) -> tuple[Floats, Ints, Ints]:
-    offsets = np.cumsum([0, *(len(piece.points) for piece in pieces)])
-    points = np.concatenate([piece.points for piece in pieces])
-    triangles = np.concatenate([piece.triangles + offset for piece, offset in zip(pieces, offsets[:-1], strict=True)])
-    face = np.repeat(np.arange(len(pieces)), [len(piece.triangles) for piece in pieces])
-    return points, triangles, face
