@@ -32,7 +32,8 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     missing = {mark: name for mark, (name, is_there) in NEEDED.items() if not is_there()}
-    not_run = config.stash[NOT_RUN] = defaultdict(list)
+    not_run: dict[str, list[str]] = defaultdict(list)
+    config.stash[NOT_RUN] = not_run
     for item in items:
         wanting = [mark for mark in missing if item.get_closest_marker(mark)]
         for mark in wanting[:1]:

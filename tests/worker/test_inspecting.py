@@ -1,0 +1,242 @@
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import pytest
+from sqlalchemy import update
+from sqlalchemy.exc import OperationalError
+
+from shared.database import Database
+from shared.filestore import FileStore
+from shared.settings import Settings
+from shared.states import InspectionState
+from shared.tables import Inspection
+from shared.units import LengthUnit
+from tests.support import fake_pipeline
+from tests.support.inspections import add_inspection, add_upload, row_of
+from worker.inspecting import Inspector, Surroundings, load_job
+from worker.job_records import REPORT_JSON
+from worker.lease import Leases
+from worker.threads import core_count
+
+STATE_WITHIN_S = 20
+
+
+@pytest.fixture
+def sent() -> list[str]:
+    return []
+
+
+@pytest.fixture
+def around(settings: Settings, database: Database, store: FileStore, sent: list[str]) -> Surroundings:
+    def send(inspection_id: str) -> bool:
+        sent.append(inspection_id)
+        return True
+
+    return Surroundings(
+        settings=settings,
+        database=database,
+        store=store,
+        send=send,
+        stopping=threading.Event(),
+        pipeline=fake_pipeline.NAME,
+    )
+
+
+@pytest.fixture
+def helpers() -> Iterator[ThreadPoolExecutor]:
+    with ThreadPoolExecutor(4) as pool:
+        yield pool
+
+
+def leftovers(settings: Settings) -> list[Path]:
+    return list((settings.files_dir / "aside").iterdir())
+
+
+def wait_until_running(database: Database, inspection_id: str) -> None:
+    end = time.monotonic() + STATE_WITHIN_S
+    while row_of(database, inspection_id).stage is None:
+        assert time.monotonic() < end
+        time.sleep(0.05)
+
+
+def test_an_inspection_ends_with_its_report_in_the_store(around: Surroundings) -> None:
+    inspection_id = add_inspection(around.database, around.store)
+    Inspector(around).inspect(inspection_id)
+    row = row_of(around.database, inspection_id)
+    assert (row.state, row.outcome, row.headline) == (InspectionState.DONE, "conforms", "All conforms.")
+    assert row.report_key == f"reports/{inspection_id}/1"
+    assert around.store.local_path(f"{row.report_key}/{REPORT_JSON}").is_file()
+    assert leftovers(around.settings) == []
+
+
+def test_the_same_inspection_twice_at_once_runs_once(around: Surroundings, helpers: ThreadPoolExecutor) -> None:
+    inspection_id = add_inspection(around.database, around.store)
+    list(helpers.map(lambda _: Inspector(around).inspect(inspection_id), range(3)))
+    row = row_of(around.database, inspection_id)
+    assert (row.state, row.attempts) == (InspectionState.DONE, 1)
+    assert [path.name for path in around.store.local_path(f"reports/{inspection_id}").iterdir()] == ["1"]
+
+
+def test_an_inspection_that_is_done_is_not_run_again(around: Surroundings) -> None:
+    inspection_id = add_inspection(around.database, around.store, title="die 9", state=InspectionState.DONE.value)
+    Inspector(around).inspect(inspection_id)
+    assert row_of(around.database, inspection_id).attempts == 0
+
+
+def test_an_unknown_inspection_is_nothing_to_do(around: Surroundings, sent: list[str]) -> None:
+    Inspector(around).inspect("insp_unknown")
+    assert sent == []
+
+
+@pytest.mark.parametrize(("title", "code"), [("reject", "file_truncated"), ("fault", "internal_error")])
+def test_what_would_fail_again_is_not_tried_again(title: str, code: str, around: Surroundings, sent: list[str]) -> None:
+    inspection_id = add_inspection(around.database, around.store, title=title)
+    Inspector(around).inspect(inspection_id)
+    row = row_of(around.database, inspection_id)
+    assert (row.state, row.attempts) == (InspectionState.FAILED, 1)
+    assert row.error is not None
+    assert row.error["code"] == code
+    assert sent == []
+
+
+def test_three_crashes_fail_it_and_the_next_is_fine(around: Surroundings, sent: list[str]) -> None:
+    crashing, sound = (add_inspection(around.database, around.store, title=title) for title in ("die 11", "quick"))
+    inspector = Inspector(around)
+    for _ in range(4):
+        inspector.inspect(crashing)
+    inspector.inspect(sound)
+    row = row_of(around.database, crashing)
+    assert (row.state, row.attempts) == (InspectionState.FAILED, 3)
+    assert row.error is not None
+    assert "SIGSEGV" in row.error["message"]
+    assert sent == [crashing, crashing]
+    assert row_of(around.database, sound).state == InspectionState.DONE
+
+
+def test_a_crash_and_then_a_report_is_a_report(around: Surroundings, tmp_path: Path) -> None:
+    inspection_id = add_inspection(around.database, around.store, title=f"die_until 1 {tmp_path}")
+    Inspector(around).inspect(inspection_id)
+    Inspector(around).inspect(inspection_id)
+    row = row_of(around.database, inspection_id)
+    assert (row.state, row.attempts) == (InspectionState.DONE, 2)
+    assert leftovers(around.settings) == []
+
+
+def test_cancel_stops_a_running_job_within_seconds(around: Surroundings, helpers: ThreadPoolExecutor) -> None:
+    inspection_id = add_inspection(around.database, around.store, title="hold")
+    run = helpers.submit(Inspector(around).inspect, inspection_id)
+    wait_until_running(around.database, inspection_id)
+    with around.database.writing() as session:
+        session.execute(update(Inspection).values(cancel_requested=True))
+    run.result(timeout=10)
+    row = row_of(around.database, inspection_id)
+    assert (row.state, row.report_key) == (InspectionState.CANCELLED, None)
+
+
+def test_a_worker_told_to_stop_gives_its_job_back_uncounted(
+    around: Surroundings, helpers: ThreadPoolExecutor, sent: list[str]
+) -> None:
+    inspection_id = add_inspection(around.database, around.store, title="hold")
+    run = helpers.submit(Inspector(around).inspect, inspection_id)
+    wait_until_running(around.database, inspection_id)
+    around.stopping.set()
+    run.result(timeout=10)
+    row = row_of(around.database, inspection_id)
+    assert (row.state, row.attempts, sent) == (InspectionState.QUEUED, 0, [inspection_id])
+    Inspector(around).inspect(inspection_id)
+    assert row_of(around.database, inspection_id).state == InspectionState.QUEUED
+
+
+def test_a_worker_whose_lease_was_taken_drops_its_work(
+    around: Surroundings, helpers: ThreadPoolExecutor, sent: list[str]
+) -> None:
+    inspection_id = add_inspection(around.database, around.store, title="hold")
+    run = helpers.submit(Inspector(around).inspect, inspection_id)
+    wait_until_running(around.database, inspection_id)
+    with around.database.writing() as session:
+        session.execute(update(Inspection).values(lease_owner="another", attempts=2))
+    run.result(timeout=10)
+    row = row_of(around.database, inspection_id)
+    assert (row.state, row.lease_owner, sent) == (InspectionState.RUNNING, "another", [])
+
+
+def test_a_report_made_after_the_lease_was_taken_is_not_kept(
+    around: Surroundings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    inspection_id = add_inspection(around.database, around.store)
+    monkeypatch.setattr(Leases, "finish", lambda *_args, **_named: False)  # as the database answers then
+    Inspector(around).inspect(inspection_id)
+    assert list(around.store.local_path(f"reports/{inspection_id}").iterdir()) == []
+
+
+def test_a_database_away_for_less_than_the_lease_costs_nothing(
+    around: Surroundings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def away(*_args: object) -> None:
+        raise OperationalError("UPDATE", {}, OSError("away"))
+
+    inspection_id = add_inspection(around.database, around.store, title="slow 2")
+    monkeypatch.setattr(Leases, "beat", away)
+    Inspector(around).inspect(inspection_id)
+    assert row_of(around.database, inspection_id).state == InspectionState.DONE
+
+
+def test_a_full_disk_is_tried_again(around: Surroundings, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*_args: object) -> Path:
+        raise OSError(28, "No space left on device")
+
+    inspection_id = add_inspection(around.database, around.store)
+    monkeypatch.setattr(around.store, "publish_folder", full)
+    Inspector(around).inspect(inspection_id)
+    row = row_of(around.database, inspection_id)
+    assert (row.state, row.attempts) == (InspectionState.QUEUED, 1)
+
+
+def test_a_file_gone_from_the_store_is_told(around: Surroundings, settings: Settings) -> None:
+    inspection_id = add_inspection(around.database, around.store)
+    for path in (settings.files_dir / "uploads").rglob("*/*"):
+        path.unlink()
+    Inspector(around).inspect(inspection_id)
+    row = row_of(around.database, inspection_id)
+    assert row.error is not None
+    assert row.error["code"] == "file_gone"
+
+
+def test_a_job_says_all_that_its_row_says(around: Surroundings) -> None:
+    core = add_upload(around.database, around.store, "core.step")
+    inspection_id = add_inspection(
+        around.database,
+        around.store,
+        title="Head",
+        bodies=[{"name": "jacket", "role": "core", "upload_id": core}],
+        plan={"firstpour_plan": "1", "title": "First pour"},
+        plan_source="firstpour_plan: '1'",
+    )
+    job = load_job(around, inspection_id)
+    assert (job.inspection_id, job.title, job.plan_source) == (inspection_id, "Head", "firstpour_plan: '1'")
+    assert job.plan is not None
+    assert job.plan.title == "First pour"
+    assert (job.nominal.display_name, job.nominal.stated_unit) == ("nominal.stl", LengthUnit.MILLIMETRE)
+    assert (job.scan.display_name, job.scan.stated_unit) == ("scan.stl", LengthUnit.INCH)
+    assert [(body.name, body.role, body.file.display_name) for body in job.bodies] == [("jacket", "core", "core.step")]
+    assert job.scan.path.read_bytes() == b"solid"
+
+
+@pytest.mark.parametrize(
+    ("thread_count", "worker_processes", "expected"),
+    [(0, 1, core_count()), (0, 2 * core_count(), 1), (3, 4, 3)],
+)
+def test_workers_share_the_cores_unless_told_otherwise(
+    thread_count: int, worker_processes: int, expected: int, around: Surroundings
+) -> None:
+    settings = around.settings.model_copy(update={"thread_count": thread_count, "worker_processes": worker_processes})
+    inspection_id = add_inspection(around.database, around.store)
+    shared = Surroundings(
+        settings=settings, database=around.database, store=around.store, send=around.send, stopping=around.stopping
+    )
+    assert load_job(shared, inspection_id).thread_count == expected
