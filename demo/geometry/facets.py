@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,36 +20,41 @@ class Facets:
     """Triangles of a solid; vertices lie on its true surface and are not shared between faces.
 
     vertices_mm : (n, 3) float64, mm
+    parameters : (n, 2) float64, where each vertex lies on its face's surface, in that surface's own u and v
     triangles : (m, 3) int64, counter-clockwise seen from outside material
     triangle_face : (m,) int64, index into the faces of the solid in their fixed order
     """
 
     vertices_mm: Floats
+    parameters: Floats
     triangles: Ints
     triangle_face: Ints
 
 
-def facets_of(solid: Shape, *, chord_mm: float = 0.003, angle_rad: float = 0.15) -> Facets:
-    """Triangulate; no triangle lies farther than ``chord_mm`` from the surface it stands for."""
-    BRepMesh_IncrementalMesh(solid, chord_mm, False, angle_rad, False)
-    vertices, triangles, owners = [], [], []
-    offset = 0
-    for index, face in enumerate(faces_of(solid)):
-        points, corners = _face_facets(face)
-        vertices.append(points)
-        triangles.append(corners + offset)
-        owners.append(np.full(len(corners), index, dtype=np.int64))
-        offset += len(points)
-    return Facets(np.concatenate(vertices), np.concatenate(triangles), np.concatenate(owners))
+def facets_of(solid: Shape, *, chord_mm: float = 0.02, angle_rad: float = 0.3) -> Facets:
+    """Triangulate with the mesher's aim that no triangle lies farther than ``chord_mm`` from the surface."""
+    BRepMesh_IncrementalMesh(solid, chord_mm, False, angle_rad, True)  # in parallel, yet the same triangles
+    parts = [_face_facets(face) for face in faces_of(solid)]
+    starts = np.cumsum([0] + [len(points) for points, _, _ in parts])
+    return Facets(
+        np.concatenate([points for points, _, _ in parts]),
+        np.concatenate([parameters for _, parameters, _ in parts]),
+        np.concatenate([corners + start for (_, _, corners), start in zip(parts, starts, strict=False)]),
+        np.repeat(np.arange(len(parts)), [len(corners) for _, _, corners in parts]),
+    )
 
 
-def _face_facets(face: Shape) -> tuple[Floats, Ints]:
+def _face_facets(face: Shape) -> tuple[Floats, Floats, Ints]:
     location = TopLoc_Location()
     mesh = BRep_Tool.Triangulation_s(face, location)
     if mesh is None:
         raise ValueError("a face could not be triangulated")
-    motion = location.Transformation()
-    nodes = (mesh.Node(i).Transformed(motion) for i in range(1, mesh.NbNodes() + 1))
-    points = np.array([(node.X(), node.Y(), node.Z()) for node in nodes], dtype=np.float64)
+    motion, numbers = location.Transformation(), range(1, mesh.NbNodes() + 1)
+    points = _array((p.X(), p.Y(), p.Z()) for p in (mesh.Node(i).Transformed(motion) for i in numbers))
+    parameters = _array((p.X(), p.Y()) for p in (mesh.UVNode(i) for i in numbers))
     corners = np.array([mesh.Triangle(i).Get() for i in range(1, mesh.NbTriangles() + 1)], dtype=np.int64) - 1
-    return points, corners[:, ::-1] if face.Orientation() == TopAbs_REVERSED else corners
+    return points, parameters, corners[:, ::-1] if face.Orientation() == TopAbs_REVERSED else corners
+
+
+def _array(rows: Iterable[tuple[float, ...]]) -> Floats:
+    return np.array(list(rows), dtype=np.float64)

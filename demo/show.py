@@ -1,0 +1,150 @@
+"""The main job on the embedded default, as a shop would do it: serve, send two pieces over HTTP, read the reports.
+
+    python -m demo.show [--serve]
+
+Run by ``demo/run``.  Everything about the two pieces is invented; what was planted in them is
+printed beside what the reports found.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import json
+import subprocess
+import sys
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from demo.make_scans import make_scans
+
+HERE = Path(__file__).parent
+OUT = HERE / "out"
+SCANS = OUT / "scans"
+FIRSTPOUR = (sys.executable, "-m", "worker.command.main")
+CORES = sorted((HERE / "data" / "cores").glob("*.step"))
+FINISHED = (0, 1)  # conforms, or does not: either way there is a report
+
+
+@dataclass(frozen=True)
+class Piece:
+    """One of the two pieces."""
+
+    name: str
+    title: str
+
+
+PIECES = (
+    Piece("print", "Printed prototype of the demonstration head (invented)"),
+    Piece("casting", "First casting of the demonstration head (invented)"),
+)
+
+
+def make_scans_once() -> None:
+    """Make the scans unless those at hand came from the same scripts and data."""
+    sources = [*sorted(HERE.glob("geometry/*.py")), HERE / "make_scans.py", HERE / "data" / "head.step"]
+    mark = hashlib.sha256(b"".join(path.read_bytes() for path in sources)).hexdigest()
+    stamp = SCANS / "made_from.sha256"
+    if stamp.is_file() and stamp.read_text() == mark:
+        print(f"Scans at hand in {SCANS}")
+        return
+    print(f"Making the two invented scans in {SCANS} (about a minute)")
+    make_scans(SCANS)
+    stamp.write_text(mark)
+
+
+@contextmanager
+def service() -> Iterator[str]:
+    """Run ``firstpour serve`` on a free port; gives its address and stops it at the end."""
+    command = [*FIRSTPOUR, "serve", "--port", "0", "--data-dir", str(OUT / "service")]
+    with (OUT / "service.log").open("wb") as log:
+        process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=log, text=True)
+    try:
+        if process.stdout is None or not (line := process.stdout.readline()):
+            raise SystemExit(f"the service did not start; see {OUT / 'service.log'}")
+        yield line.split()[3].rstrip("/")
+    finally:
+        process.terminate()
+        process.wait()
+
+
+def send(piece: Piece, server: str) -> dict[str, Any]:
+    """Send one piece over HTTP and fetch its report into ``demo/out/<name>``."""
+    command = [*FIRSTPOUR, "send", str(HERE / "data" / "head.step"), str(SCANS / f"{piece.name}.ply")]
+    command += ["--server", server, "--unit", "mm", "--plan", str(HERE / "plans" / f"{piece.name}.yaml")]
+    command += [part for core in CORES for part in ("--core", f"{core.stem}={core}")]
+    ended = subprocess.run([*command, "--title", piece.title, "--out", str(OUT / piece.name)], check=False)
+    if ended.returncode not in FINISHED:
+        raise SystemExit(f"{piece.name}: no report")
+    report: dict[str, Any] = json.loads((OUT / piece.name / "report.json").read_text())
+    return report
+
+
+def line_of(report: Mapping[str, Any], identity: str) -> str:
+    """Measured and expanded uncertainty of one characteristic."""
+    line = next(line for line in report["characteristics"] if line["id"] == identity)
+    if line["measured"] is None:
+        return f"not measured: {line['reason']}"
+    return f"{line['measured']:.3f} ± {line['U']:.3f} {line['unit']} ({line['verdict'].replace('_', ' ')})"
+
+
+def compare(piece: str, planted: list[tuple[str, str, str]], report: Mapping[str, Any]) -> None:
+    """Print what was planted beside what was found."""
+    print(f"\nPlanted in the {piece}, and what its report says:")
+    for what, truth, identity in planted:
+        print(f"  {what:<34} planted {truth:<12} found {line_of(report, identity)}")
+
+
+def main() -> None:
+    """Serve, send, compare, and end with the addresses."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--serve", action="store_true", help="keep serving the reports until Ctrl-C")
+    arguments = parser.parse_args()
+    OUT.mkdir(exist_ok=True)
+    make_scans_once()
+    truth = json.loads((SCANS / "truth.json").read_text())
+    with service() as server:
+        print(f"Firstpour serves at {server}")
+        reports = {}
+        for piece in PIECES:
+            print(f"\n{piece.title}")
+            reports[piece.name] = send(piece, server)
+        compare("print", [("shrink", f"{truth['print']['shrink_percent_of_piece']} %", "S1")], reports["print"])
+        casting = truth["casting"]
+        compare(
+            "casting",
+            [
+                ("shrink (allowed 1.3 %)", f"{casting['shrink_percent_of_piece']} %", "S1"),
+                ("water jacket core displaced", f"{casting['core_shift_length_mm']} mm", "K1"),
+                (
+                    f"bolt hole {casting['bolt_hole']['number']} off",
+                    f"{casting['bolt_hole']['shift_length_mm']} mm",
+                    "H7",
+                ),
+            ],
+            reports["casting"],
+        )
+        print("\nReports:")
+        for piece in PIECES:
+            address = f"{server}/v1/inspections/{reports[piece.name]['run']['inspection_id']}/report.html"
+            print(f"  {piece.name:<8} {(OUT / piece.name / 'report.html').as_uri()}")
+            if arguments.serve:
+                print(f"  {'':<8} {address}")
+        if arguments.serve:
+            print(f"\nServing at {server} until Ctrl-C")
+            wait_for_interrupt()
+
+
+def wait_for_interrupt() -> None:
+    """Sit until Ctrl-C."""
+    try:
+        subprocess.run(["sleep", "infinity"], check=False)
+    except KeyboardInterrupt:
+        print()
+
+
+if __name__ == "__main__":
+    main()
