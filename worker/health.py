@@ -19,7 +19,7 @@ from shared.states import InspectionState
 from shared.tables import Inspection, utc_now
 
 MISSED_SWEEPS = 3
-WAITING_S = 600  # five times what the sweeper lets a lost message wait
+WAITING_S = 600  # five times what the sweeper lets a lost message wait by default
 
 
 class Stamp:

@@ -20,7 +20,7 @@ from shared.tables import Inspection, utc_now
 from worker.lease import Leases, is_free
 
 FIRST_SEND_GRACE_S = 5  # the API sends right after it commits the row
-SEND_AGAIN_AFTER_S = 120  # a message too many costs milliseconds; a lost one this long
+SWEEPS_BETWEEN_SENDS = 6  # a message too many costs milliseconds, a lost one six sweeps
 SENT_PER_SWEEP = 100  # oldest first, so that a long queue does not flood the broker with doubles
 
 log = structlog.get_logger()
@@ -42,6 +42,7 @@ class Sweeper:
         self._database = database
         self._leases = Leases(database, settings, clock)
         self._max_attempts = settings.max_attempts
+        self._send_again_after = timedelta(seconds=SWEEPS_BETWEEN_SENDS * settings.sweep_every_s)
         self._send = send
         self._clock = clock
 
@@ -62,7 +63,7 @@ class Sweeper:
     def _waiting(self) -> list[tuple[str, datetime | None]]:
         """Ids that are free and were not sent lately, with the time they were last sent."""
         now = self._clock()
-        long_ago = now - timedelta(seconds=SEND_AGAIN_AFTER_S)
+        long_ago = now - self._send_again_after
         never_sent = and_(
             Inspection.sent_at.is_(None), Inspection.created_at < now - timedelta(seconds=FIRST_SEND_GRACE_S)
         )

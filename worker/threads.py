@@ -7,6 +7,12 @@ else is built on OpenMP, read the environment once, when they are loaded.
 from __future__ import annotations
 
 import os
+import sys
+from collections.abc import Sequence
+from importlib.abc import MetaPathFinder
+from importlib.machinery import ModuleSpec
+from importlib.util import find_spec
+from types import ModuleType
 
 from shared.settings import Settings
 
@@ -29,7 +35,35 @@ def thread_environment(thread_count: int) -> dict[str, str]:
 
 
 def limit_open3d_threads(thread_count: int) -> None:
-    """Limit Open3D in this process."""
-    import open3d  # noqa: PLC0415 - 1.6 s to import: only the process of a job pays it
+    """Limit Open3D in this process from the moment somebody imports it.
 
-    open3d.utility.set_max_threads(thread_count)
+    Not at once: the import takes seconds, which a job that ends at a bad file need not spend.
+    """
+    sys.meta_path.insert(0, _LimitOnImport(thread_count))
+
+
+class _LimitOnImport(MetaPathFinder):
+    """Finds Open3D like anyone else, and sets its limit when it is loaded."""
+
+    def __init__(self, thread_count: int) -> None:
+        self._thread_count = thread_count
+
+    def find_spec(
+        self,
+        fullname: str,
+        path: Sequence[str] | None,  # noqa: ARG002 - signature of the base
+        target: ModuleType | None = None,  # noqa: ARG002 - signature of the base
+    ) -> ModuleSpec | None:
+        if fullname != "open3d":
+            return None
+        sys.meta_path.remove(self)
+        spec = find_spec(fullname)
+        if spec is not None and spec.loader is not None:
+            load = spec.loader.exec_module
+
+            def load_and_limit(module: ModuleType) -> None:
+                load(module)
+                module.utility.set_max_threads(self._thread_count)
+
+            spec.loader.exec_module = load_and_limit  # type: ignore[method-assign]  # the one place to come after it
+        return spec

@@ -73,7 +73,7 @@ def test_a_crash_is_named_and_may_be_tried_again(number: int, name: str, tmp_pat
 @pytest.mark.parametrize("title", ["slow 30", "hold"])
 def test_a_job_past_its_time_is_stopped_even_inside_native_code(title: str, tmp_path: Path) -> None:
     begin = time.monotonic()
-    end = run(title, tmp_path, limits=dataclasses.replace(LIMITS, soft_time_s=4, hard_time_s=5))
+    end = run(title, tmp_path, limits=dataclasses.replace(LIMITS, soft_time_s=2, hard_time_s=3))
     assert isinstance(end, Failure)
     assert end.code == "time_exceeded"
     assert not end.is_passing

@@ -21,7 +21,6 @@ from tests.support.inspections import add_inspection, add_upload, row_of
 from worker.inspecting import Inspector, Surroundings, load_job
 from worker.job_records import REPORT_JSON
 from worker.lease import Leases
-from worker.threads import core_count
 
 STATE_WITHIN_S = 20
 
@@ -225,18 +224,3 @@ def test_a_job_says_all_that_its_row_says(around: Surroundings) -> None:
     assert (job.scan.display_name, job.scan.stated_unit) == ("scan.stl", LengthUnit.INCH)
     assert [(body.name, body.role, body.file.display_name) for body in job.bodies] == [("jacket", "core", "core.step")]
     assert job.scan.path.read_bytes() == b"solid"
-
-
-@pytest.mark.parametrize(
-    ("thread_count", "worker_processes", "expected"),
-    [(0, 1, core_count()), (0, 2 * core_count(), 1), (3, 4, 3)],
-)
-def test_workers_share_the_cores_unless_told_otherwise(
-    thread_count: int, worker_processes: int, expected: int, around: Surroundings
-) -> None:
-    settings = around.settings.model_copy(update={"thread_count": thread_count, "worker_processes": worker_processes})
-    inspection_id = add_inspection(around.database, around.store)
-    shared = Surroundings(
-        settings=settings, database=around.database, store=around.store, send=around.send, stopping=around.stopping
-    )
-    assert load_job(shared, inspection_id).thread_count == expected

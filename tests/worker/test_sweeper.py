@@ -13,9 +13,10 @@ from shared.states import InspectionState
 from tests.support.inspections import add_inspection, row_of
 from tests.worker.conftest import Clock
 from worker.lease import Leases
-from worker.sweeper import FIRST_SEND_GRACE_S, SEND_AGAIN_AFTER_S, Sweeper, SweeperThread
+from worker.sweeper import FIRST_SEND_GRACE_S, SWEEPS_BETWEEN_SENDS, Sweeper, SweeperThread
 
 LEASE_S = 60
+SEND_AGAIN_AFTER_S = SWEEPS_BETWEEN_SENDS * Settings().sweep_every_s
 
 
 class Mailbox:

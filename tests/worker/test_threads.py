@@ -1,0 +1,58 @@
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+
+import pytest
+
+from shared.settings import Settings
+from worker.threads import THREAD_VARIABLES, core_count, thread_environment, threads_per_job
+
+ASK = """
+import json, os, time
+from worker.threads import limit_open3d_threads
+limit_open3d_threads(COUNT)
+import numpy, open3d
+cloud = open3d.geometry.PointCloud(open3d.utility.Vector3dVector(numpy.random.default_rng(1).random((60000, 3))))
+wall, cpu = time.perf_counter(), time.process_time()
+cloud.estimate_normals()
+wall, cpu = time.perf_counter() - wall, time.process_time() - cpu
+print(json.dumps({"limit": open3d.utility.get_max_threads(), "busy": cpu / wall}))
+"""
+
+
+def ask(thread_count: int) -> dict[str, float]:
+    """Limit and threads kept busy, in a fresh process set up like a job's."""
+    answer = subprocess.run(
+        [sys.executable, "-c", ASK.replace("COUNT", str(thread_count))],
+        env={**os.environ, **thread_environment(thread_count)},
+        capture_output=True,
+        check=True,
+    )
+    found: dict[str, float] = json.loads(answer.stdout)
+    return found
+
+
+def test_open3d_keeps_to_one_thread_when_told() -> None:
+    found = ask(1)
+    assert found["limit"] == 1
+    assert found["busy"] < 1.2  # one thread keeps at most one core busy, whatever else the machine does
+
+
+def test_open3d_takes_the_threads_it_is_given() -> None:
+    assert ask(2)["limit"] == min(2, core_count())
+
+
+def test_libraries_that_read_the_environment_are_told_too() -> None:
+    assert thread_environment(3) == dict.fromkeys(THREAD_VARIABLES, "3")
+    assert {"OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"} <= set(THREAD_VARIABLES)
+
+
+@pytest.mark.parametrize(
+    ("thread_count", "worker_processes", "expected"),
+    [(0, 1, core_count()), (0, 2 * core_count(), 1), (3, 4, 3)],
+)
+def test_workers_share_the_cores_unless_told_otherwise(thread_count: int, worker_processes: int, expected: int) -> None:
+    assert threads_per_job(Settings(thread_count=thread_count, worker_processes=worker_processes)) == expected
