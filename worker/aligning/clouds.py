@@ -1,0 +1,97 @@
+"""What orientation looks at: the nominal as evenly spread samples, the scan thinned evenly."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from worker.aligning.thinning import thin_to_count
+from worker.records import Floats, Nominal, Scan
+from worker.surface import SurfaceQuery
+
+NEIGHBOUR_COUNT = 12  # a plane through fewer points is mostly noise; more reach round corners
+
+
+@dataclass(frozen=True, eq=False)
+class OrientationCloud:
+    """Points to orient by.
+
+    points_mm : (n, 3) float64, mm, own frame
+    normals : (n, 3) unit; out of material for the nominal; None where a scan has none.
+        The side a scan normal points to is never relied on.
+    surface : the triangles themselves, for exact distances; needed of the nominal, unused of a scan
+    """
+
+    points_mm: Floats
+    normals: Floats | None
+    surface: SurfaceQuery | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class ThinScan:
+    """The scan at two densities, evenly spread whatever the scanner did.
+
+    dense_mm : (n, 3) original points, for evidence;  sparse_mm : (m, 3) original points, for searching
+    sparse_normals : (m, 3) unit, of either sign
+    """
+
+    dense_mm: Floats
+    sparse_mm: Floats
+    sparse_normals: Floats
+
+
+def nominal_cloud(
+    nominal: Nominal, *, surface: SurfaceQuery | None = None, sample_count: int = 40_000, seed: int = 0
+) -> OrientationCloud:
+    """Samples spread over the surface in proportion to area, one in each equal share of it.
+
+    surface : the nominal's triangles where they are at hand already; built here otherwise
+    """
+    rng = np.random.default_rng(seed)
+    corners = nominal.vertices_mm[nominal.triangles]
+    crossed = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    double_area = np.linalg.norm(crossed, axis=1)
+    reached = np.cumsum(double_area)
+    marks = (np.arange(sample_count) + rng.random(sample_count)) * (reached[-1] / sample_count)
+    chosen = np.minimum(np.searchsorted(reached, marks, side="right"), len(reached) - 1)
+    u, v = rng.random((2, sample_count))
+    is_beyond = u + v > 1.0
+    u, v = np.where(is_beyond, 1.0 - u, u)[:, None], np.where(is_beyond, 1.0 - v, v)[:, None]
+    first, second, third = corners[chosen].transpose(1, 0, 2)
+    return OrientationCloud(
+        points_mm=first + u * (second - first) + v * (third - first),
+        normals=crossed[chosen] / double_area[chosen, None],
+        surface=surface or SurfaceQuery(nominal.vertices_mm, nominal.triangles),
+    )
+
+
+def scan_cloud(scan: Scan) -> OrientationCloud:
+    """The scan's own points and normals."""
+    return OrientationCloud(points_mm=scan.points_mm, normals=scan.normals)
+
+
+def thin_scan(scan: OrientationCloud, *, dense_count: int, sparse_count: int) -> ThinScan:
+    """Thin to about the two counts by keeping, in each cell, the original point nearest the cell's mean."""
+    dense = thin_to_count(scan.points_mm, dense_count)
+    dense_mm = scan.points_mm[dense]
+    sparse = thin_to_count(dense_mm, sparse_count)
+    if scan.normals is None:
+        normals = fitted_normals(dense_mm, dense_mm[sparse])
+    else:
+        normals = scan.normals[dense[sparse]]
+        lengths = np.linalg.norm(normals, axis=1, keepdims=True)
+        normals = normals / np.where(lengths > 0, lengths, 1.0)
+    return ThinScan(dense_mm=dense_mm, sparse_mm=dense_mm[sparse], sparse_normals=normals)
+
+
+def fitted_normals(points_mm: Floats, at_mm: Floats) -> Floats:
+    """Normals (m, 3), sign arbitrary, of the plane through the points nearest each of ``at_mm`` (m, 3)."""
+    count = min(NEIGHBOUR_COUNT, len(points_mm))
+    _, neighbours = cKDTree(points_mm).query(at_mm, k=count)
+    around = points_mm[neighbours]
+    around = around - around.mean(axis=1, keepdims=True)
+    _, vectors = np.linalg.eigh(np.einsum("nki,nkj->nij", around, around))
+    normals: Floats = vectors[:, :, 0]
+    return normals

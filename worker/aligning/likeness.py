@@ -1,0 +1,81 @@
+"""Whether a pose found at all is the pose of this part: three figures, each of which a different part fails."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from worker.aligning.target import Target
+from worker.records import Floats
+
+SAMPLE_STRIDE = 20  # coverage to a per cent
+
+
+@dataclass(frozen=True, kw_only=True)
+class LikenessSettings:
+    """Limits between the right part (shrunk by 2 %, bowed, 35 % missing, clamped) and seven wrong ones laid on it.
+
+    Measured with the test parts: right ones explain 54 to 100 % near them, sharpness 0.93 to 1.00, 0 to 2 % too deep;
+    wrong ones 3 to 63 %, 0.32 to 0.84, 0 to 26 %.  Shares of the diagonal.
+    """
+
+    sharp_share: float = 0.003  # print shrink and warp stay inside, once scale is fitted
+    blunt_share: float = 0.012
+    deep_share: float = 0.015  # no scan point can lie in the middle of material
+    least_explained: float = 0.35
+    least_sharpness: float = 0.88
+    most_deep: float = 0.04
+    least_coverage: float = 0.08  # less of the surface says nothing about a part
+
+
+@dataclass(frozen=True)
+class Likeness:
+    """How like the nominal the scan is where the pose lays it.
+
+    explained_share : of the scan points in the nominal's box, how many lie on its surface
+    sharpness : of those near the surface, how many lie on it
+    deep_share : of those in the box, how many lie deep inside material
+    coverage_share : of the nominal's samples, how many have a scan point near
+    """
+
+    explained_share: float
+    sharpness: float
+    deep_share: float
+    coverage_share: float
+
+
+def likeness_of(placed_mm: Floats, target: Target, settings: LikenessSettings) -> Likeness:
+    """Measure with scan points (n, 3) in the nominal's box, centred nominal frame, scale taken out."""
+    found = target.surface.signed(placed_mm + target.centre_mm)
+    diagonal_mm, samples_mm = target.diagonal_mm, target.grid.points_mm[::SAMPLE_STRIDE]
+    is_sharp = found.distance_mm < settings.sharp_share * diagonal_mm
+    is_blunt = found.distance_mm < settings.blunt_share * diagonal_mm
+    is_deep = found.signed_mm < -settings.deep_share * diagonal_mm
+    gap, _ = cKDTree(placed_mm[is_blunt]).query(samples_mm) if is_blunt.any() else (np.full(len(samples_mm), np.inf), 0)
+    reach_mm = max(2 * settings.blunt_share, 4 / np.sqrt(len(placed_mm))) * diagonal_mm
+    return Likeness(
+        explained_share=float(is_sharp.mean()),
+        sharpness=float(is_sharp.sum() / max(int(is_blunt.sum()), 1)),
+        deep_share=float(is_deep.mean()),
+        coverage_share=float((gap < reach_mm).mean()),
+    )
+
+
+def difference_reason(found: Likeness, settings: LikenessSettings) -> str | None:
+    """Why this is not that part, in a sentence; None if it may be."""
+    if found.coverage_share < settings.least_coverage:
+        return f"Only {found.coverage_share:.0%} of the nominal's surface finds anything of the scan on it."
+    if found.explained_share < settings.least_explained:
+        return (
+            f"Even in the best pose only {found.explained_share:.0%} of the scan around the part lies on its surface."
+        )
+    if found.sharpness < settings.least_sharpness:
+        return (
+            f"The scan follows the nominal only roughly: {1 - found.sharpness:.0%} of what comes near its surface "
+            f"misses it."
+        )
+    if found.deep_share > settings.most_deep:
+        return f"{found.deep_share:.0%} of the scan would lie deep inside the nominal's material."
+    return None
