@@ -13,13 +13,14 @@ from starlette.requests import Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.metrics import Metrics
-from api.problems import problem_of, render
+from api.problems import internal_problem, problem_of, render
 from shared.errors import FirstpourError, RequestForbidden, RequestTooLarge
 from shared.settings import Settings
 
 log = structlog.get_logger(__name__)
 # These stream their body to the disk and hold it against upload_limit_bytes themselves.
 STREAMED = re.compile(r"POST /v1/uploads|(POST|PATCH) /v1/uploads/tus(/.*)?|POST /v1/inspections/form")
+CUT_OFF = 499  # the caller went away before there was an answer; as many servers log it
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 LOOPBACK_NAMES = frozenset({"127.0.0.1", "localhost", "::1"})
 QUIET_PATHS = ("/v1/health/", "/metrics", "/static/")
@@ -46,7 +47,7 @@ class RequestContext:
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
-        started_s, request_id, status = time.perf_counter(), token_hex(8), 500
+        started_s, request_id, status = time.perf_counter(), token_hex(8), 0
         scope["firstpour_request_id"] = request_id
         structlog.contextvars.bind_contextvars(request_id=request_id)
 
@@ -62,8 +63,13 @@ class RequestContext:
 
         try:
             await self._app(scope, receive, send_with_headers)
+        except Exception:  # the one place where a fault of ours becomes an answer
+            if status:  # an answer is under way and can only be cut off
+                raise
+            log.exception("request_failed")
+            await internal_problem(Request(scope, receive))(scope, receive, send_with_headers)
         finally:
-            self._count(scope, status, time.perf_counter() - started_s)
+            self._count(scope, status or CUT_OFF, time.perf_counter() - started_s)
             structlog.contextvars.unbind_contextvars("request_id")
 
     def _count(self, scope: Scope, status: int, duration_s: float) -> None:
@@ -104,9 +110,9 @@ class Guard:
             )
         if scope["method"] in SAFE_METHODS:
             return None
-        origin = urlsplit(headers.get("origin", "")).hostname
-        is_foreign = headers.get("sec-fetch-site") == "cross-site" or (origin is not None and origin not in self._names)
-        if not is_foreign:
+        origin = headers.get("origin")
+        is_ours = origin is None or urlsplit(origin).hostname in self._names
+        if is_ours and headers.get("sec-fetch-site") != "cross-site":
             return None
         return RequestForbidden("A page of another site sent this.", advice="Send it from our own pages or a program.")
 

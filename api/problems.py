@@ -102,11 +102,10 @@ def declared(*kinds: type[FirstpourError]) -> dict[int | str, dict[str, Any]]:
 
 
 def add_problem_handlers(app: FastAPI) -> None:
-    """Send every error of the application through the renderer."""
+    """Send every expected error of the application through the renderer; the middleware renders the others."""
     app.add_exception_handler(FirstpourError, _on_expected)
     app.add_exception_handler(RequestValidationError, _on_validation)
     app.add_exception_handler(HTTPException, _on_http)
-    app.add_exception_handler(Exception, _on_unexpected)
 
 
 def render(request: Request, problem: Problem, headers: Mapping[str, str] | None = None) -> Response:
@@ -114,6 +113,20 @@ def render(request: Request, problem: Problem, headers: Mapping[str, str] | None
     if prefers_html(request):
         return problem_page(request, problem.model_dump(), problem.status, headers)
     return JSONResponse(problem.model_dump(), problem.status, headers, media_type=MEDIA_TYPE)
+
+
+def internal_problem(request: Request) -> Response:
+    """A fault of ours: the request id finds it in the log."""
+    problem = Problem(
+        type=f"urn:firstpour:problem:{INTERNAL}",
+        title="Internal error",
+        status=STATUS[INTERNAL],
+        detail="Something went wrong on our side.",
+        code=INTERNAL,
+        advice=ADVICE_INTERNAL,
+        instance=f"urn:firstpour:request:{_request_id(request)}",
+    )
+    return render(request, problem)
 
 
 async def _on_expected(request: Request, error: Exception) -> Response:
@@ -135,7 +148,9 @@ async def _on_validation(request: Request, error: Exception) -> Response:
 
 
 async def _on_http(request: Request, error: Exception) -> Response:
-    """Refusals of the framework itself."""
+    """Refusals of the framework itself; it wraps what is raised while it reads a body."""
+    if isinstance(error.__cause__, FirstpourError):
+        return await _on_expected(request, error.__cause__)
     assert isinstance(error, HTTPException)  # noqa: S101 - as above
     path = request.url.path
     refused: FirstpourError
@@ -147,20 +162,6 @@ async def _on_http(request: Request, error: Exception) -> Response:
         refused = errors.RequestInvalid(f"{error.detail}.", advice="See /v1/openapi.json.")
     problem = problem_of(refused, _request_id(request))
     return render(request, problem, error.headers)
-
-
-async def _on_unexpected(request: Request, error: Exception) -> Response:
-    log.error("request_failed", exc_info=error)
-    problem = Problem(
-        type=f"urn:firstpour:problem:{INTERNAL}",
-        title="Internal error",
-        status=STATUS[INTERNAL],
-        detail="Something went wrong on our side.",
-        code=INTERNAL,
-        advice=ADVICE_INTERNAL,
-        instance=f"urn:firstpour:request:{_request_id(request)}",
-    )
-    return render(request, problem)
 
 
 def _request_id(request: Request) -> str | None:

@@ -87,8 +87,8 @@ def cancel_inspection(session: Session, inspection_id: str) -> Inspection:
 
 def count_by_state(session: Session) -> dict[str, int]:
     """How many inspections are in each state, zeros included."""
-    counted = session.execute(select(Inspection.state, func.count()).group_by(Inspection.state))
-    return {state.value: 0 for state in InspectionState} | dict(counted.tuples().all())
+    counted = session.execute(select(Inspection.state, func.count()).group_by(Inspection.state)).all()
+    return {state.value: 0 for state in InspectionState} | dict(counted)
 
 
 def report_path(store: FileStore, row: Inspection, kind: str) -> Path:

@@ -52,11 +52,12 @@ class StageShown:
 def shown(inspection: InspectionOut) -> dict[str, Any]:
     """An inspection as the templates take it."""
     outcome = inspection.outcome if inspection.state == InspectionState.DONE else None
+    share = f", {inspection.progress:.0%}" if inspection.state == InspectionState.RUNNING else ""
     return {
         **inspection.model_dump(mode="json"),
         "is_final": inspection.state.is_final,
         "shape": outcome or _state_shape(inspection.state),
-        "word": OUTCOME_WORDS[outcome] if outcome else STATE_WORDS[inspection.state],
+        "word": OUTCOME_WORDS[outcome] if outcome else STATE_WORDS[inspection.state] + share,
         "now": _now(inspection),
         "shown_time": f"{inspection.created_at:%Y-%m-%d %H:%M} UTC",
     }

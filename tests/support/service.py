@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import httpx
 from fastapi import FastAPI
 
 from api.app import create_app
@@ -50,7 +51,7 @@ class Service:
     """The application, a client of it, and what lies behind."""
 
     app: FastAPI
-    client: TestClient
+    client: httpx.Client
     sender: FakeSender
     folder: Path
 

@@ -141,7 +141,7 @@ class OrderForm {
     const [file] = input.files;
     const drop = input.closest("[data-drop]");
     drop.classList.toggle("full", Boolean(file));
-    find("chosen", drop).textContent = file ? `${file.name}, ${size(file.size)}` : "";
+    find("chosen", drop).textContent = file ? size(file.size) : "";
   }
 
   async send() {
