@@ -18,6 +18,7 @@ from worker.reading.parsed import Bools, Floats, Ints
 from worker.reading.shape import area_vectors, lengths_of
 
 ROUND_LIMIT = 16  # each round halves edges: 65,000 times finer than the mesher's start
+SKEW_LIMIT = 0.25  # a middle farther off its place than this share of the edge could fold triangles
 SMALLEST_SAGITTA_MM = 1e-4  # turning is not chased below this: no scan sees it
 Evaluate = Callable[[Floats], Floats]
 
@@ -27,11 +28,13 @@ class CurvedPatch:
     """Triangles of one face with their surface parameters.
 
     points : (n, 3) float64, mm;  parameters : (n, 2) the same in u and v
+    is_pole : (n, 2) where u, or v, can be anything without leaving the point, as at the pole of a sphere
     triangles : (m, 3) int64;  is_fresh : (m,) not yet found good
     """
 
     points: Floats
     parameters: Floats
+    is_pole: Bools
     triangles: Ints
     is_fresh: Bools
 
@@ -63,7 +66,10 @@ def refine_patch(
         middles, sagitta = _edge_sagitta(patch, edges, evaluate, only_fresh=True)
         length = lengths_of(patch.points[edges.ends[:, 0]] - patch.points[edges.ends[:, 1]])
         turns = (8.0 * sagitta > angular_rad * length) & (sagitta > SMALLEST_SAGITTA_MM)  # an arc's s = L a / 8
-        is_split = edges.is_inner & ((sagitta > tolerance_mm) | turns)
+        skew = lengths_of(np.nan_to_num(middles - patch.points[edges.ends].mean(axis=1)))
+        is_split = edges.is_inner & (
+            (sagitta > tolerance_mm) | turns | (skew > np.maximum(SKEW_LIMIT * length, tolerance_mm))
+        )
         is_split |= _edges_of_bulges(patch, edges, is_split, length, evaluate, tolerance_mm)
         if not is_split.any() or len(patch.triangles) > triangle_limit:
             break
@@ -81,8 +87,11 @@ def _edges(patch: CurvedPatch) -> PatchEdges:
     return PatchEdges(ends, of_half.reshape(-1, 3), np.bincount(of_half) == 2)
 
 
-def _middle_parameters(patch: CurvedPatch, ends: Ints) -> Floats:
-    return np.asarray(patch.parameters[ends].mean(axis=1))
+def _middle_parameters(patch: CurvedPatch, corners: Ints) -> Floats:
+    """Mean parameters of each row of corners (k, 2 or 3); a pole has no say in what is free there."""
+    weight = np.where(patch.is_pole[corners], 0.0, 1.0)
+    weight[weight.sum(axis=1, keepdims=True).repeat(corners.shape[1], axis=1) == 0] = 1.0
+    return np.asarray((patch.parameters[corners] * weight).sum(axis=1) / weight.sum(axis=1))
 
 
 def _unit_normals(patch: CurvedPatch) -> Floats:
@@ -108,7 +117,7 @@ def _edge_sagitta(
 
 def _centroid_heights(patch: CurvedPatch, chosen: NDArray[np.int64], evaluate: Evaluate) -> Floats:
     triangles = patch.triangles[chosen]
-    offset = evaluate(patch.parameters[triangles].mean(axis=1)) - patch.points[triangles].mean(axis=1)
+    offset = evaluate(_middle_parameters(patch, triangles)) - patch.points[triangles].mean(axis=1)
     return np.asarray(np.abs(np.einsum("ij,ij->i", offset, _unit_normals(patch)[chosen])))
 
 
@@ -133,6 +142,7 @@ def _split(patch: CurvedPatch, edges: PatchEdges, is_split: Bools, middles: Floa
         patch,
         points=np.vstack([patch.points, middles[is_split]]),
         parameters=np.vstack([patch.parameters, _middle_parameters(patch, edges.ends[is_split])]),
+        is_pole=np.vstack([patch.is_pole, np.zeros((int(is_split.sum()), 2), dtype=np.bool_)]),
     )
     is_cut = is_split[edges.of_triangle]
     cut_count = is_cut.sum(axis=1)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -14,7 +14,7 @@ from OCP.BRepBndLib import BRepBndLib
 from OCP.BRepMesh import BRepMesh_IncrementalMesh
 from OCP.BRepTools import BRepTools
 from OCP.GeomAbs import GeomAbs_Plane
-from OCP.gp import gp_Pnt
+from OCP.gp import gp_Pnt, gp_Vec
 from OCP.IMeshTools import IMeshTools_Parameters
 from OCP.TopAbs import TopAbs_REVERSED
 from OCP.TopLoc import TopLoc_Location
@@ -22,11 +22,12 @@ from OCP.TopoDS import TopoDS_Compound
 
 from worker.reading.brep_face import FaceTriangles
 from worker.reading.faults import check_counts, empty
-from worker.reading.parsed import Floats, Ints
+from worker.reading.parsed import Bools, Floats, Ints
 from worker.reading.refine_face import CurvedPatch, refine_patch
 from worker.reading.settings import ReadLimits, TessellationSettings
 from worker.reading.source import OpenFile
 
+POLE_SHARE = 1e-6  # of the face's size: rounding leaves 1e-15, a real cone keeps more a step off its apex
 Color = tuple[float, float, float]
 
 
@@ -49,6 +50,7 @@ class Tessellation:
 
     pieces: tuple[FaceTriangles, ...]
     chord_mm: float
+    angular_rad: float
     merge_tolerance_mm: float
     notes: tuple[str, ...]
 
@@ -56,7 +58,7 @@ class Tessellation:
 def tessellate(
     file: OpenFile, leaves: Sequence[Leaf], limits: ReadLimits, settings: TessellationSettings
 ) -> Tessellation:
-    """Cut all faces; with twice the tolerance and again while there are too many triangles.
+    """Cut all faces; with twice the tolerances and again while there are too many triangles.
 
     Raises
     ------
@@ -67,11 +69,13 @@ def tessellate(
     diagonal_mm = _diagonal(leaves)
     tolerance_mm = min(max(settings.share_of_diagonal * diagonal_mm, settings.least_mm), settings.most_mm)
     limit = min(settings.triangle_count, limits.triangle_count)
-    pieces, notes = _cut(leaves, tolerance_mm, settings, limit), []
+    notes: list[str] = []
+    pieces = _cut(leaves, tolerance_mm, settings, limit)
     for _ in range(settings.coarsening_count):
         if _count(pieces) <= limit:
             break
         tolerance_mm *= 2.0
+        settings = replace(settings, angular_rad=2.0 * settings.angular_rad)
         notes = [f"The model is intricate: it was cut with {tolerance_mm:.3g} mm to stay within the triangle limit."]
         pieces = _cut(leaves, tolerance_mm, settings, limit)
     check_counts(file, limits, triangles=_count(pieces))
@@ -81,7 +85,8 @@ def tessellate(
     if bare:
         notes.append(f"{bare} of {len(leaves)} faces could not be cut into triangles and are not measured.")
     chord_mm = max(tolerance_mm, *(piece.chord_mm for piece in pieces))
-    return Tessellation(pieces, chord_mm, max(0.01 * tolerance_mm, 1e-9 * diagonal_mm), tuple(notes))
+    merge_tolerance_mm = max(0.01 * tolerance_mm, 1e-9 * diagonal_mm)
+    return Tessellation(pieces, chord_mm, settings.angular_rad, merge_tolerance_mm, tuple(notes))
 
 
 def _diagonal(leaves: Sequence[Leaf]) -> float:
@@ -148,8 +153,20 @@ def _coarse_patch(leaf: Leaf) -> CurvedPatch | None:
     corners = [triangulation.Triangle(k).Get() for k in range(1, triangulation.NbTriangles() + 1)]
     triangles: Ints = np.array(corners, dtype=np.int64).reshape(-1, 3) - 1
     matrix = _matrix(own_location)
-    is_fresh = np.ones(len(triangles), dtype=np.bool_)
-    return CurvedPatch(points @ matrix[:, :3].T + matrix[:, 3], parameters, triangles, is_fresh)
+    points = points @ matrix[:, :3].T + matrix[:, 3]
+    is_pole = _poles(BRepAdaptor_Surface(leaf.face), points, parameters)
+    return CurvedPatch(points, parameters, is_pole, triangles, is_fresh=np.ones(len(triangles), dtype=np.bool_))
+
+
+def _poles(surface: Any, points: Floats, parameters: Floats) -> Bools:
+    """(n, 2) where moving along u, or v, over the whole face would leave the point where it is."""
+    point, along_u, along_v = gp_Pnt(), gp_Vec(), gp_Vec()
+    speeds = []
+    for u, v in parameters.tolist():
+        surface.D1(u, v, point, along_u, along_v)
+        speeds.append((along_u.Magnitude(), along_v.Magnitude()))
+    reach = np.array(speeds) * np.ptp(parameters, axis=0)
+    return np.asarray(reach < POLE_SHARE * np.ptp(points, axis=0).max())
 
 
 def _matrix(location: Any) -> Floats:
