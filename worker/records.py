@@ -220,6 +220,9 @@ class Alignment:
     icp_moved_mm : how far the refinement moved the part's centre from the ICP pose
     sigma_mm : robust standard deviation of the residuals (noise and form together)
     kept_share_of_scan : share of scan points with non-zero final weight
+    normal_sign : what was done to the scan's normals: 1 taken as given (or there were none), -1
+        turned round because they pointed into the material, 0 left out because their sides are mixed
+    The four lengths are NaN where status is NOT_ALIGNED before anything was fitted.
     """
 
     status: AlignmentStatus
@@ -235,6 +238,7 @@ class Alignment:
     sigma_mm: float
     kept_share_of_scan: float
     iterations_run: int
+    normal_sign: int = 1
 
 
 @dataclass(frozen=True, eq=False)

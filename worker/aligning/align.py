@@ -47,6 +47,8 @@ class AlignSettings:
     target_count: int = 40_000  # samples of nominal ICP pairs with
     fine_count: int = 100_000  # points of the last fit, by area; 0.02 mm noise then leaves 0.0002 mm
     opposed_limit: float = 0.05  # share of pairs facing away after ICP that makes the coarse pose a second start
+    facing_least: float = 0.5  # share explained under which the scan's normals are suspected: a right fit shows 0.6 up
+    facing_gain: float = 1.5  # what turning or forgetting them must gain; chance and other parts gain less
     least_count: int = 100  # fewer points than that say nothing about a whole part
     crop_share: float = 0.10  # of the diagonal, round nominal's box: farther points are not of the part
     free_limit: float = 1e-3  # eigenvalue under which a motion is free (Gelfand and Guibas 2004, counts of shapes)
@@ -96,6 +98,7 @@ class _Refined:
     icp_pose: RigidTransform
     icp_rms_mm: float
     iterations_run: int
+    normal_sign: int
 
 
 class _Bench:
@@ -132,7 +135,7 @@ class _Bench:
         if len(kept) < self._settings.least_count:
             return _refused(self._orientation, self._too_few(len(kept)))
         result = self._described(refined)
-        fault = self._difference(refined.fit.state) or self._free_motion(result.freedom)
+        fault = self._difference(refined.fit.state, refined.normal_sign) or self._free_motion(result.freedom)
         if fault is None:
             return result
         return replace(
@@ -168,19 +171,15 @@ class _Bench:
         """ICP, annealing from where it ended and from where it began, then the full fit from the better."""
         refiner = self._refiner
         icp = run_icp(coarse.points_mm, self._target_mm, self._target_normals, start, self._settings.icp)
-        begun = FitState(icp.T_nominal_scan, np.ones(3))
-        looked = refiner.look(coarse, begun)
-        scaled = refiner.anneal(coarse, begun, has_scale=True)
-        if self._opposed_share(looked) > self._settings.opposed_limit:
-            other = refiner.anneal(coarse, FitState(start, np.ones(3)), has_scale=True)
-            scaled = self._best(coarse, [scaled, other])
+        looked = refiner.look(coarse, FitState(icp.T_nominal_scan, np.ones(3)))
+        scaled, coarse, sign = self._annealed(coarse, icp.T_nominal_scan, start)
         begun = FitState(scaled.state.T_nominal_scan, np.ones(3))
         plain = refiner.look(coarse, begun)
         has_scale = is_scaled(self._shrink(scaled, coarse), plain.sigma_mm, scaled.sigma_mm, self._settings.shrink)
         chosen = scaled
         if not has_scale:
             chosen = refiner.anneal(coarse, begun, has_scale=False, width_mm=3 * plain.width_mm)
-        fine = self._fine(chosen.state.T_nominal_scan)
+        fine = self._fine(chosen.state.T_nominal_scan).turned(sign)
         fit = refiner.settle(fine, chosen.state, has_scale=has_scale)
         with_scale = fit if has_scale else refiner.with_scale(fine, fit)
         return _Refined(
@@ -191,12 +190,35 @@ class _Bench:
             icp.T_nominal_scan,
             _rms(looked),
             chosen.iterations_run + fit.iterations_run,
+            sign,
         )
 
     def _opposed_share(self, fit: Fit) -> float:
         """Share of the points within the gate that face away: ICP, blind to sides, may have taken the wrong skin."""
         is_near = np.abs(fit.pairs.residual_mm) < fit.gate_mm
         return float((is_near & ~fit.pairs.is_facing).sum() / max(is_near.sum(), 1))
+
+    def _annealed(self, cloud: Cloud, icp_pose: RigidTransform, start: RigidTransform) -> tuple[Fit, Cloud, int]:
+        """The annealed fit with scale, the cloud as it was used, and what was done to its normals."""
+        poses = [FitState(pose, np.ones(3)) for pose in (icp_pose, start)]
+        fit = self._refiner.anneal(cloud, poses[0], has_scale=True)
+        if self._opposed_share(fit) > self._settings.opposed_limit:
+            fit = self._best(cloud, [fit, self._refiner.anneal(cloud, poses[1], has_scale=True)])
+        share = self._explained_share(cloud, fit)
+        if cloud.normals is None or share > self._settings.facing_least:
+            return fit, cloud, 1
+        for sign in (-1, 0):
+            other_cloud = cloud.turned(sign)
+            other = self._refiner.anneal(other_cloud, poses[0], has_scale=True)
+            if self._explained_share(other_cloud, other) > self._settings.facing_gain * share:
+                return other, other_cloud, sign
+        return fit, cloud, 1
+
+    def _explained_share(self, cloud: Cloud, fit: Fit) -> float:
+        """Share of the points about the nominal that the fit explains, by area and weight."""
+        near = np.abs(fit.pairs.residual_mm) < self._settings.refine.gate_limit_share * self._frame.diagonal_mm
+        total = float(cloud.weights[near].sum())
+        return float(fit.weights[near].sum()) / total if total > 0 else 0.0
 
     def _best(self, cloud: Cloud, fits: list[Fit]) -> Fit:
         """The fit that explains most of the scan at the widest of their widths."""
@@ -223,9 +245,9 @@ class _Bench:
         return evidence, rows[:6], rows
 
     def _shrink(self, fit: Fit, cloud: Cloud) -> Shrink | None:
-        evidence, _, rows = self._evidence(fit, cloud)
-        if len(evidence.weights) < self._settings.least_count:
+        if np.count_nonzero(fit.weights) < self._settings.least_count:
             return None
+        evidence, _, rows = self._evidence(fit, cloud)
         covariance = fit_covariance(rows, evidence)[6:, 6:] / self._frame.radius_mm**2
         return shrink_of(fit.state.scale_xyz, covariance, self._frame.centre_mm, self._settings.shrink)
 
@@ -251,6 +273,7 @@ class _Bench:
             sigma_mm=fit.sigma_mm,
             kept_share_of_scan=float((fit.weights > 0).mean()),
             iterations_run=refined.iterations_run,
+            normal_sign=refined.normal_sign,
         )
 
     def _smoothed(self, evidence: Evidence) -> Evidence:
@@ -267,11 +290,11 @@ class _Bench:
         chosen = nearest[np.arange(len(points)), np.argmax(agreement > 0.7, axis=1)]
         return Evidence(self._target_mm[chosen], self._target_normals[chosen], np.zeros(len(points)), weights)
 
-    def _difference(self, state: FitState) -> str | None:
+    def _difference(self, state: FitState, sign: int) -> str | None:
         """Why this is another part, judged over the whole scan, table and all."""
         settings = self._settings
         index = thin_to_count(self._source.points_mm, settings.coarse_count, self._source.normals)
-        whole = _cloud(self._source, index)
+        whole = _cloud(self._source, index).turned(sign)
         fit = self._refiner.look(replace(whole, weights=np.ones(len(index))), state)
         found = likeness(fit.points_mm, fit.pairs, self._samples, self._surface.query, settings.same_part)
         return difference_reason(found, settings.same_part)

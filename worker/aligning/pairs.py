@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -14,6 +14,7 @@ FACING_COS = 0.5  # same-facing means normals within 60 degrees: a wall's far sk
 FULL_FACING_COS = 0.6  # from 53 degrees on in full: a point that comes and goes with every pass never lets a fit settle
 ACROSS_COS = 0.8  # beyond a sharp edge the gap leans away from every face: over 37 degrees it says nothing of one,
 FULL_ACROSS_COS = 0.95  # under 18 degrees, as between facets, it counts in full
+SKINS_CROSSED = 2  # from inside a cavity the near skin comes first, the far one second
 TOUCHING_MM = 1e-6  # nearer than that the gap has no direction of its own
 
 
@@ -29,6 +30,10 @@ class Cloud:
     points_mm: Floats
     normals: Floats | None
     weights: Floats
+
+    def turned(self, sign: int) -> Cloud:
+        """The cloud with normals turned round (-1), left alone (1) or forgotten (0)."""
+        return replace(self, normals=None if self.normals is None or sign == 0 else sign * self.normals)
 
     def chosen(self, index: Ints | Bools) -> Cloud:
         """The cloud of these points."""
@@ -72,10 +77,12 @@ class NominalSurface:
     triangle_face: Ints
     faces: FaceTable
 
-    def paired(self, points_mm: Floats, normals: Floats | None) -> Pairs:
+    def paired(self, points_mm: Floats, normals: Floats | None, *, reach_mm: float = 0.0) -> Pairs:
         """Pair each point with the nearest place of the surface.
 
         points_mm, normals : (n, 3) float64, mm and unit (or None), nominal frame
+        reach_mm : where the nearest place faces away, a place that faces the same way is looked for this far along
+            the normal: the other skin of the wall, when the start was off by more than half of it
 
         On a face the direction is its normal; beyond a shallow edge between facets it is that of the
         gap, so that the residual stays smooth from one facet to the next.
@@ -87,15 +94,36 @@ class NominalSurface:
         direction[is_apart] = (points_mm - found.point_mm)[is_apart] / found.signed_mm[is_apart, None]
         trust = np.ones(len(points_mm))
         trust[is_apart] = _edge_trust(direction[is_apart], found.normal[is_apart], face_normal[is_apart])
-        is_facing = np.ones(len(points_mm), dtype=np.bool_)
-        if normals is not None:
-            agreement = np.einsum("ij,ij->i", normals, found.normal)
-            is_facing = agreement > FACING_COS
-            trust *= _ramp(agreement, FACING_COS, FULL_FACING_COS)
         exact_mm, exact_normal, is_exact = exact_distance(self.faces, self.triangle_face[found.triangle], points_mm)
         residual = np.where(is_exact, exact_mm, found.signed_mm)
         direction[is_exact] = exact_normal[is_exact]
-        return Pairs(residual, direction, is_facing, trust, found.triangle)
+        if normals is None:
+            return Pairs(residual, direction, np.ones(len(points_mm), dtype=np.bool_), trust, found.triangle)
+        agreement = np.einsum("ij,ij->i", normals, found.normal)
+        trust *= _ramp(agreement, FACING_COS, FULL_FACING_COS)
+        pairs = Pairs(residual, direction, agreement > FACING_COS, trust, found.triangle)
+        is_wrong_skin = (agreement < -FACING_COS) & (found.distance_mm < reach_mm)
+        return self._other_skin(pairs, points_mm, normals, np.flatnonzero(is_wrong_skin), reach_mm)
+
+    def _other_skin(self, pairs: Pairs, points_mm: Floats, normals: Floats, rows: Ints, reach_mm: float) -> Pairs:
+        """The pairs of ``rows`` moved to the nearest skin along the normal that faces the same way, if there is one."""
+        best = np.full(len(rows), reach_mm)
+        for side in (1.0, -1.0):
+            travelled, asked = np.zeros(len(rows)), np.arange(len(rows))
+            for _ in range(SKINS_CROSSED):
+                ray = side * normals[rows[asked]]
+                hits = self.query.cast(points_mm[rows[asked]] + travelled[asked, None] * ray, ray)
+                travelled[asked] += hits.distance_mm
+                asked, triangle = asked[hits.is_hit], hits.triangle[hits.is_hit]
+                facing = np.einsum("ij,ij->i", normals[rows[asked]], self.query.face_normals[triangle])
+                is_won = (facing > FULL_FACING_COS) & (travelled[asked] < best[asked])
+                won, at = asked[is_won], rows[asked[is_won]]
+                best[won] = travelled[won]
+                pairs.triangle[at], pairs.direction[at] = triangle[is_won], self.query.face_normals[triangle[is_won]]
+                pairs.residual_mm[at], pairs.trust[at] = -side * travelled[won] * facing[is_won], 1.0
+                pairs.is_facing[at] = True
+                travelled[asked] += TOUCHING_MM * 1000
+        return pairs
 
 
 def _edge_trust(direction: Floats, edge_normal: Floats, face_normal: Floats) -> Floats:

@@ -32,7 +32,7 @@ class RefineSettings:
     narrowing: float = 0.7  # width from one annealing step to the next
     sigma_floor_mm: float = 0.0005  # no scanner of whole parts repeats better than half a micrometre
     scale_prior_sigma: float = 0.02  # holds an axis the scan does not span; castings shrink under 2 %
-    coarse_limit: int = 40  # annealing steps; 1 mm down to 0.01 mm takes 13
+    coarse_limit: int = 24  # annealing steps; 1 mm down to 0.01 mm takes 13
     fine_limit: int = 12  # full passes; each gains three decimals or more
     settled_mm: float = 1e-6  # movement between passes at the rms radius; one point that changes facets does no more
     solved_mm: float = 1e-8  # movement within a pass, where the pairs stay
@@ -95,7 +95,7 @@ class Refiner:
         """Narrow Tukey's width step by step from the gate (or from ``width_mm``) to four sigma; for a thin cloud."""
         state, width, taken = start, width_mm, 0
         while taken < self._settings.coarse_limit:
-            fit = self.look(cloud, state, iterations_run=taken)
+            fit = self.look(cloud, state, iterations_run=taken, has_reach=True)
             width = max(self._settings.narrowing * min(width, fit.gate_mm / self._settings.narrowing), fit.width_mm)
             state, moved = self._improved(cloud, fit, width, has_scale=has_scale)
             taken += 1
@@ -118,14 +118,14 @@ class Refiner:
         state, _ = self._improved(cloud, fit, fit.width_mm, has_scale=True)
         return replace(fit, state=state)
 
-    def look(self, cloud: Cloud, state: FitState, *, iterations_run: int = 0) -> Fit:
-        """Pair the points as they lie and weigh them, moving nothing."""
+    def look(self, cloud: Cloud, state: FitState, *, iterations_run: int = 0, has_reach: bool = False) -> Fit:
+        """Pair the points as they lie and weigh them, moving nothing; ``has_reach`` looks behind a wrong skin."""
         settings = self._settings
         points = self._unscaled(state.T_nominal_scan.apply(cloud.points_mm), state.scale_xyz)
         normals = None if cloud.normals is None else state.T_nominal_scan.turn(cloud.normals)
-        pairs = self._surface.paired(points, normals)
-        size = np.abs(pairs.residual_mm)
         limit = settings.gate_limit_share * self._frame.diagonal_mm
+        pairs = self._surface.paired(points, normals, reach_mm=limit if has_reach else 0.0)
+        size = np.abs(pairs.residual_mm)
         near = pairs.is_usable & (size < limit)
         middle = weighted_median(size[near], cloud.weights[near])
         gate = min(max(settings.gate_mm, settings.gate_over_median * middle), limit)

@@ -25,7 +25,7 @@ class SamePartSettings:
     explained_size_share: float = 0.01  # of the diagonal, for large parts; ISO 8062-3 grades grow with size likewise
     explained_limit_share: float = 0.03  # of the diagonal, for small parts: 2 mm of a 40 mm part would explain anything
     near_share: float = 0.05  # of the diagonal: what is farther from nominal is table, clamp or hand, and says nothing
-    least_near: float = 0.6  # of the scan near nominal; same parts show over 0.8, others under 0.5 (own benchmark)
+    least_near: float = 0.55  # of the scan near nominal; same parts show over 0.7, others under 0.5 (eight test parts)
     least_scan: float = 0.1  # of the whole scan: a table may be several times the part's area
     least_nominal: float = 0.12  # of what can be seen of nominal: one side of a part is 0.2 to 0.5 of it
     look_count: int = 4000  # samples asked; a share is then known to 1 %
