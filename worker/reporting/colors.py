@@ -19,6 +19,7 @@ EXCESS: tuple[Color, ...] = ((253, 184, 99), (224, 130, 20), (179, 88, 6), (127,
 MISSING: tuple[Color, ...] = ((178, 171, 210), (128, 115, 172), (84, 39, 136), (45, 0, 75))  # PuOr, inward
 INSIDE: Color = (226, 226, 222)
 NOT_MEASURED: tuple[Color, Color] = (116, 122, 128), (150, 156, 161)  # the two stripes of the hatch
+CUT: Color = (92, 96, 102)  # the inside of material where the part is cut open
 STEPS = (1.0, 1.5, 2.0, 3.0)  # where a new colour starts, in tolerances: a fault of 2 x stands out from one of 1 x
 WALL_BAND_COUNT = 8  # as many as can be told apart beside a legend
 

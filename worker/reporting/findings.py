@@ -225,7 +225,7 @@ def _place_finding(place: Place) -> Finding:
     side = "too much material" if place.deviation_mm > 0 else "missing material"
     text = (
         f"{place.where}: {wording.departure(place.deviation_mm, is_signed=True)} ({side}), "
-        f"U {wording.departure(place.U_mm)}, over {place.area_mm2:.0f} mm²."
+        f"U {wording.departure(place.U_mm)}, over {wording.area(place.area_mm2)}."
     )
     return _finding("note", text, value_mm=place.deviation_mm, U_mm=place.U_mm, point_mm=place.point_mm)
 

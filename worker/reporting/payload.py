@@ -10,9 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from worker.records import Bools, Floats
-from worker.reporting.colors import EXCESS, INSIDE, MISSING, NOT_MEASURED, wall_table
+from worker.reporting.colors import CUT, EXCESS, INSIDE, MISSING, NOT_MEASURED, wall_table
 from worker.reporting.scene import Scene
-from worker.reporting.stills import CUT_COLOR
 
 # Inside a script element only these could end it or start a comment (HTML Living Standard 4.12.1.3);
 # the two separators are not JavaScript line text before ES2019.
@@ -47,6 +46,7 @@ def view_payload(scene: Scene) -> dict[str, Any]:
         "is_wall_actual": _bits(mesh.is_wall_actual),
         "highlights": [{"name": entry.name, "bits": _bits(entry.mask)} for entry in scene.highlights],
         "faces": list(scene.faces),
+        "diameters_mm": list(scene.diameters_mm),
         "steps_mm": list(scene.steps_mm),
         "wall_top_mm": scene.wall_top_mm,
         "thin_mm": scene.thin_mm,
@@ -55,7 +55,7 @@ def view_payload(scene: Scene) -> dict[str, Any]:
             "missing": MISSING,
             "inside": INSIDE,
             "not_measured": NOT_MEASURED,
-            "cut": CUT_COLOR,
+            "cut": CUT,
             "wall": wall_table().tolist(),
         },
     }

@@ -8,6 +8,7 @@ from __future__ import annotations
 import io
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import matplotlib as mpl
@@ -15,6 +16,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
+from matplotlib.font_manager import findfont, get_font
 
 from worker.records import Bools, Floats
 from worker.reporting.colors import deviation_colors, wall_colors
@@ -121,9 +123,16 @@ def coverage_plot(bars: Sequence[CoverageBar]) -> str:
 
 
 def _clipped(name: str, limit: int = 28) -> str:
-    """Names come from files: one line, printable, short."""
-    plain = "".join(letter if letter.isprintable() else " " for letter in name)
+    """Names come from files: one line, only letters the font has, short."""
+    known = _letters()
+    plain = "".join(letter if ord(letter) in known else "·" for letter in name)
     return plain if len(plain) <= limit else plain[: limit - 1] + "…"
+
+
+@lru_cache(maxsize=1)
+def _letters() -> frozenset[int]:
+    """Code points of the plots' font; a name with others would be drawn as empty boxes."""
+    return frozenset(get_font(findfont(STYLE["font.family"])).get_charmap())
 
 
 def _figure(height_in: float) -> tuple[Figure, Axes]:

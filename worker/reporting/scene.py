@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from worker.records import Bools, Deviation, Face, Floats, Samples, Thickness
+from worker.records import Bools, Deviation, Face, Floats, Samples, SurfaceKind, Thickness
 from worker.reporting.colors import STEPS
 from worker.reporting.plots import Histogram, histogram
 from worker.reporting.view import MapValues, ViewMesh, ViewSettings, map_values, view_mesh
@@ -32,12 +32,15 @@ class Highlight:
 class Scene:
     """Everything drawn.
 
-    faces : a label per face of nominal;  wall_top_mm : where the wall scale ends
+    is_closed : nominal has an inside, so no back of a surface can be seen from outside
+    faces, diameters_mm : a label and a diameter (or None) per face of nominal;  wall_top_mm : where the wall scale ends
     thin_mm : 0 without a wall map
     """
 
     mesh: ViewMesh
+    is_closed: bool
     faces: tuple[str, ...]
+    diameters_mm: tuple[float | None, ...]
     highlights: tuple[Highlight, ...]
     tolerance_mm: float
     wall_top_mm: float
@@ -58,6 +61,7 @@ class Drawn:
 
     samples: Samples
     faces: tuple[Face, ...]
+    is_closed: bool
     deviation: Deviation | None
     thickness: Thickness | None
     tolerance_mm: float
@@ -77,7 +81,9 @@ def build_scene(drawn: Drawn, masks: Sequence[tuple[str, str, Bools]], settings:
     nominal_walls, actual_walls = _wall_histograms(drawn.samples, drawn.thickness, wall_top_mm)
     return Scene(
         mesh=mesh,
+        is_closed=drawn.is_closed,
         faces=tuple(face_label(face) for face in drawn.faces),
+        diameters_mm=tuple(face_diameter(face) for face in drawn.faces),
         highlights=tuple(Highlight(name, label, mesh.mask_of(mask)) for name, label, mask in masks if mask.any()),
         tolerance_mm=drawn.tolerance_mm,
         wall_top_mm=wall_top_mm,
@@ -90,10 +96,14 @@ def build_scene(drawn: Drawn, masks: Sequence[tuple[str, str, Bools]], settings:
 
 def face_label(face: Face) -> str:
     """A face as a person would point it out."""
-    kind = f"{'hole, ' if face.is_hole else ''}{face.kind.value}"
-    if face.radius_mm is not None and face.kind.value == "cylinder":
-        kind += f", diameter {2 * face.radius_mm:.2f} mm"
+    kind = f"hole, {face.kind.value}" if face.is_hole else face.kind.value
     return f"{face.name} ({kind}, face {face.index})" if face.name else f"face {face.index} ({kind})"
+
+
+def face_diameter(face: Face) -> float | None:
+    """Diameter to tell beside the label, mm; None where a face has no one diameter."""
+    is_round = face.kind in {SurfaceKind.CYLINDER, SurfaceKind.SPHERE}
+    return 2 * face.radius_mm if is_round and face.radius_mm is not None else None
 
 
 def _deviation_histogram(samples: Samples, values: MapValues) -> Histogram | None:

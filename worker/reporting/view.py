@@ -15,6 +15,7 @@ import numpy as np
 from worker.records import Bools, Deviation, Floats, Ints, Samples, Thickness
 
 GRID_BITS = 20  # per axis when welding: 0.5 um on a 500 mm part, far below any sample spacing
+SLIVER_MM2 = 1e-9  # twice the area below which a triangle is a line to any eye
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -191,7 +192,7 @@ def _adopt(vertex_of_sample: Ints, keys: Ints, group: Ints, face: Ints) -> Ints:
 def _unfolded(triangles: Ints, points: Floats, normals: Floats) -> Ints:
     """Drop triangles that thinning turned over: on a surface they only lie on top of others."""
     a, b, c = (points[triangles[:, k]] for k in range(3))
-    is_upright: Bools = np.einsum("ij,ij->i", np.cross(b - a, c - a), normals) > 0
+    is_upright: Bools = np.einsum("ij,ij->i", np.cross(b - a, c - a), normals) > SLIVER_MM2
     return np.asarray(triangles[is_upright], dtype=np.int64)
 
 
@@ -233,7 +234,7 @@ def _with_values(points: Floats, triangles: Ints, owner: Ints, samples: Samples,
         normals=normals / np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-12),
         face=face,
         triangles=triangles,
-        edges=_creases(triangles, points),
+        edges=_creases(triangles, points, face),
         deviation_mm=np.where(beyond, worst, deviation),
         is_measured=is_measured,
         U_mm=_mean_of(values.U_mm[known], values.is_measured[known], group, count),
@@ -257,12 +258,16 @@ def _worst(value: Floats, group: Ints, count: int) -> Floats:
     return np.where(high >= -low, high, low)
 
 
-def _creases(triangles: Ints, points: Floats) -> Ints:
+def _creases(triangles: Ints, points: Floats, face: Ints) -> Ints:
     """(e, 2) edges where one face ends, each place drawn once."""
     sides = np.sort(np.concatenate([triangles[:, [0, 1]], triangles[:, [1, 2]], triangles[:, [2, 0]]]), axis=1)
     first, times = np.unique(sides[:, 0] * len(points) + sides[:, 1], return_index=True, return_counts=True)[1:]
     border = sides[np.sort(first[times == 1])]
     pair = np.sort(_weld(points)[border], axis=1)
-    keep, times = np.unique(pair[:, 0] * len(points) + pair[:, 1], return_index=True, return_counts=True)[1:]
-    shared = np.sort(keep[times > 1])  # the other face ends here too; a lone border is a gap left by thinning
+    _, first, group = np.unique(pair[:, 0] * len(points) + pair[:, 1], return_index=True, return_inverse=True)
+    side = face[border[:, 0]]
+    low, high = side[first].copy(), side[first].copy()
+    np.minimum.at(low, group, side)
+    np.maximum.at(high, group, side)
+    shared = np.sort(first[low != high])  # a border with no other face is a gap left by thinning
     return np.asarray(border[shared], dtype=np.int64)

@@ -29,7 +29,7 @@ VERDICT_WORDS: dict[str, str] = {
 
 _NUMBER = r"[+\-]?\d+(?:\.\d+)?"
 _TRIPLE = rf"x {_NUMBER}, y {_NUMBER}, z {_NUMBER}"
-_PAIR = re.compile(rf"({_TRIPLE}|{_NUMBER}) mm \(({_TRIPLE}|{_NUMBER}) (thou|in)\)")
+_PAIR = re.compile(rf"({_TRIPLE}|{_NUMBER}) (mm²?) \(({_TRIPLE}|{_NUMBER}) (thou|in²?)\)")
 
 
 @dataclass(frozen=True)
@@ -114,7 +114,7 @@ def dual(text: str) -> Markup:
     parts: list[Markup] = []
     end = 0
     for found in _PAIR.finditer(text):
-        pair = Pair(f"{found[1]} mm", f"{found[2]} {found[3]}")
+        pair = Pair(f"{found[1]} {found[2]}", f"{found[3]} {found[4]}")
         parts += [escape(text[end : found.start()]), Markup(pair.__html__())]  # noqa: S704 the pair is digits only
         end = found.end()
     return Markup("").join([*parts, escape(text[end:])])

@@ -19,6 +19,7 @@ def report_scene(inspected: Inspected) -> Scene:
     drawn = Drawn(
         samples=inspected.samples,
         faces=inspected.nominal.faces,
+        is_closed=inspected.nominal.is_watertight,
         deviation=inspected.deviation,
         thickness=inspected.thickness,
         tolerance_mm=inspected.tolerance_mm,

@@ -258,7 +258,8 @@ function writeReading(viewer) {
   }
   const at = state.reading.vertex;
   value.textContent = stage.uniforms.showsWall.value ? wallReading(view, at) : deviationReading(view, at);
-  where.textContent = `${positionText(state.reading.point)} · ${raw.faces[view.face[at]] || ""}`;
+  const [face, diameter] = [raw.faces[view.face[at]] || "", raw.diameters_mm[view.face[at]]];
+  where.textContent = [positionText(state.reading.point), face, diameter ? `nominal diameter ${sizeText(diameter)}` : ""].filter(Boolean).join(" · ");
 }
 
 function deviationReading(view, at) {
