@@ -140,7 +140,6 @@ def block_deviation(samples: Samples) -> Deviation:
     dent = np.exp(-((points - np.array([100.0, 0.0, 12.0])) ** 2).sum(axis=1) / 18.0)
     distance -= 0.5 * dent * (samples.face == 2)
     measured: Bools = ~((samples.face == 6 + UNSCANNED_BORE) & (points[:, 2] < 22))
-    count = len(points)
     return Deviation(
         distance_mm=np.where(measured, distance, np.nan),
         is_measured=measured,

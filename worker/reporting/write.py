@@ -6,12 +6,11 @@ import os
 from pathlib import Path
 
 from shared.report import Report
+from worker.job_records import REPORT_HTML, REPORT_JSON
 from worker.reporting.document import report_text
 from worker.reporting.inspected import Inspected
 from worker.reporting.page import Unit, render_page
 from worker.reporting.scene import Drawn, Scene, build_scene
-
-JSON_NAME, HTML_NAME = "report.json", "report.html"
 
 
 def report_scene(inspected: Inspected) -> Scene:
@@ -38,7 +37,7 @@ def write_report(report: Report, scene: Scene, folder: Path, unit: Unit = "mm") 
     """
     folder.mkdir(parents=True, exist_ok=True)
     page = render_page(report, scene, unit)
-    return _written(folder / JSON_NAME, report_text(report)), _written(folder / HTML_NAME, page)
+    return _written(folder / REPORT_JSON, report_text(report)), _written(folder / REPORT_HTML, page)
 
 
 def _written(path: Path, text: str) -> Path:
