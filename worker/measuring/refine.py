@@ -8,7 +8,9 @@ import numpy as np
 
 from worker.records import Bools, Floats, Ints
 
-PASS_LIMIT = 24  # every pass halves the long edges: ten million to one is enough
+PASS_LIMIT = 80  # ten to fifteen are usual; every pass shortens what is long
+APART_ROUNDS = 3  # rounds of choosing edges; each takes most of those still free
+EDGE_SEED = 7  # any fixed number: which of equal edges goes first
 FLIP_LIMIT = 60  # rounds of flips a pass; Lawson's flips always end, most are done in ten
 FLAT_RAD = 0.02  # two triangles this nearly in one plane may exchange their common edge
 
@@ -125,22 +127,45 @@ def _pairs(triangles: Ints, group: Ints, rows: Ints, vertex_count: int) -> tuple
 
 
 def _to_cut(vertices_mm: Floats, triangles: Ints, group: Ints, limit_mm: float) -> Bools:
-    """(m, 3) edges to halve now: long ones that cannot be exchanged, else the longest of each flat triangle."""
+    """(m, 3) edges to halve now: long ones that carry shape, or once none is left some of the inner ones.
+
+    Of the inner ones, those that are the longest of a triangle, and no two at one vertex: halving a
+    whole fan at once would put its new vertices far closer together than asked.
+    """
     is_long = _is_long(vertices_mm, triangles, limit_mm)
-    rows = np.flatnonzero(is_long.any(axis=1))
-    first, second = _pairs(triangles, group, rows, len(vertices_mm))
+    first, second = _pairs(triangles, group, np.arange(len(triangles)), len(vertices_mm))
     is_flat = _is_flat(vertices_mm, triangles, first, second)
+    first, second = first[is_flat], second[is_flat]
     is_inner = np.zeros(triangles.size, dtype=bool)
-    for side in (first[is_flat], second[is_flat]):
-        is_inner[_edge_from_far_corner(side)] = True
+    is_inner[_edge_from_far_corner(np.concatenate([first, second]))] = True
     is_bound = is_long & ~is_inner.reshape(-1, 3)
     if is_bound.any():
         return is_bound
     length_sq = _length_sq(vertices_mm, triangles)
-    is_longest: Bools = is_long & (length_sq == length_sq.max(axis=1, keepdims=True))
-    for one, other in ((first, second), (second, first)):
-        is_longest.ravel()[_edge_from_far_corner(one)] |= is_longest.ravel()[_edge_from_far_corner(other)]
-    return is_longest
+    is_longest = (is_long & (length_sq == length_sq.max(axis=1, keepdims=True))).ravel()
+    edge, twin = _edge_from_far_corner(first), _edge_from_far_corner(second)
+    wanted = np.flatnonzero(is_longest[edge] | is_longest[twin])
+    a, b, _, _ = _quad(triangles, first[wanted], second[wanted])
+    chosen = wanted[_apart(a, b, len(vertices_mm))]
+    is_cut = np.zeros(triangles.size, dtype=bool)
+    is_cut[edge[chosen]] = is_cut[twin[chosen]] = True
+    return is_cut.reshape(-1, 3)
+
+
+def _apart(a: Ints, b: Ints, vertex_count: int) -> Ints:
+    """Indices of edges a-b, no two at one vertex and hardly any more to be had (M. Luby, SIAM J. Comput. 15, 1986)."""
+    order = np.random.default_rng(EDGE_SEED).permutation(len(a))
+    is_taken = np.zeros(vertex_count, dtype=bool)
+    chosen: list[Ints] = []
+    for _ in range(APART_ROUNDS):
+        best = np.full(vertex_count, len(a))
+        np.minimum.at(best, a[order], order)
+        np.minimum.at(best, b[order], order)
+        won = order[(best[a[order]] == order) & (best[b[order]] == order)]
+        chosen.append(won)
+        is_taken[a[won]] = is_taken[b[won]] = True
+        order = order[~(is_taken[a[order]] | is_taken[b[order]])]
+    return np.concatenate(chosen)
 
 
 def _edge_from_far_corner(half_edge: Ints) -> Ints:

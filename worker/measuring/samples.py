@@ -9,7 +9,7 @@ import numpy as np
 from worker.measuring.analytic import FaceTable, exact_distance, face_table
 from worker.measuring.refine import refine
 from worker.records import Bools, Floats, Ints, Nominal, Samples
-from worker.surface import SurfaceQuery, vertex_normals
+from worker.surface import SurfaceQuery, closest_barycentric, vertex_normals
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -100,6 +100,13 @@ class SampleLocator:
         """
         if self._surface is None:
             return triangle, barycentric
+        found = self._surface.closest(points_mm)
+        return found.triangle, found.barycentric
+
+    def locate_points(self, surface: SurfaceQuery, triangle: Ints, points_mm: Floats) -> tuple[Ints, Floats]:
+        """Sample triangle (n,) and barycentric (n, 3) of points (n, 3) on known triangles of ``surface``."""
+        if self._surface is None:
+            return triangle, closest_barycentric(points_mm, surface.vertices_mm[surface.triangles[triangle]])
         found = self._surface.closest(points_mm)
         return found.triangle, found.barycentric
 

@@ -1,0 +1,81 @@
+"""Connected patches of samples, and extremes that a single noisy sample cannot make."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+
+from worker.records import Bools, Floats, Ints, Samples
+
+JOIN_STEP_MM = 1e-5  # samples of two faces at one place are one place; exact surfaces agree far below this
+
+
+@dataclass(frozen=True, eq=False)
+class Patch:
+    """One connected patch.  samples : (k,) int64 indices; area_mm2 : their area."""
+
+    samples: Ints
+    area_mm2: float
+
+
+class SampleNet:
+    """Which samples are neighbours, within faces and across creases."""
+
+    def __init__(self, samples: Samples) -> None:
+        self._samples = samples
+
+    @cached_property
+    def _place(self) -> Ints:
+        """(s,) number of the place each sample lies at; samples on both sides of a crease share one."""
+        triangles, count = self._samples.triangles, len(self._samples.points_mm)
+        following = np.roll(triangles, -1, axis=1)
+        key = np.sort(triangles.ravel() * count + following.ravel())
+        back = following.ravel() * count + triangles.ravel()
+        at = np.minimum(np.searchsorted(key, back), len(key) - 1)
+        is_rim = np.zeros(count, dtype=bool)
+        is_open = key[at] != back
+        is_rim[triangles.ravel()[is_open]] = is_rim[following.ravel()[is_open]] = True
+        rim = np.flatnonzero(is_rim)
+        _, same = np.unique(np.round(self._samples.points_mm[rim] / JOIN_STEP_MM), axis=0, return_inverse=True)
+        place = np.arange(count)
+        place[rim] = count + same.reshape(-1)
+        return place
+
+    def patches(self, is_member: Bools) -> list[Patch]:
+        """Connected patches of the marked samples (s,), largest first; none marked gives none."""
+        member = np.flatnonzero(is_member)
+        if not len(member):
+            return []
+        triangles = self._samples.triangles
+        inside = is_member[triangles]
+        rows = np.flatnonzero(inside.sum(axis=1) >= 2)
+        pairs = [(triangles[rows, a], triangles[rows, b]) for a, b in ((0, 1), (1, 2), (2, 0))]
+        start, end = (np.concatenate(side) for side in zip(*pairs, strict=True))
+        both = is_member[start] & is_member[end]
+        place = self._place
+        start, end = np.concatenate([start[both], member]), np.concatenate([end[both], member])
+        nodes, index = np.unique(np.concatenate([place[start], place[end]]), return_inverse=True)
+        index = index.reshape(2, -1)
+        graph = coo_array((np.ones(index.shape[1], dtype=np.int8), (index[0], index[1])), shape=(len(nodes),) * 2)
+        _, label = connected_components(graph, directed=False)
+        own = label[np.searchsorted(nodes, place[member])]
+        order = np.argsort(own, kind="stable")
+        parts = np.split(member[order], np.flatnonzero(np.diff(own[order])) + 1)
+        found = [Patch(part, float(self._samples.area_mm2[part].sum())) for part in parts]
+        return sorted(found, key=lambda patch: (-patch.area_mm2, int(patch.samples[0])))
+
+    def smooth(self, values: Floats, is_valid: Bools, *, rounds: int = 1) -> Floats:
+        """Mean of each valid sample with its valid neighbours inside its face (s,), ``rounds`` times over."""
+        triangles = self._samples.triangles
+        triangles = triangles[is_valid[triangles].any(axis=1)]
+        corner, weight = triangles.ravel(), is_valid[triangles].astype(np.float64)
+        count = len(values)
+        number = np.bincount(corner, np.repeat(weight.sum(axis=1), 3), minlength=count)
+        for _ in range(rounds):
+            total = np.bincount(corner, np.repeat((values[triangles] * weight).sum(axis=1), 3), minlength=count)
+            values = np.where(is_valid & (number > 0), total / np.where(number > 0, number, 1.0), values)
+        return values

@@ -1,0 +1,78 @@
+"""Thin walls gathered into spots."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from worker.measuring.patches import Patch, SampleNet
+from worker.records import Bools, Floats, Samples, Thickness, ThinSpot
+
+LEAST_SAMPLES = 4  # fewer make no spot: one noisy sample and its gap-filled neighbours can be three
+SPOT_COUNT_LIMIT = 50  # the thinnest; the map shows the rest
+
+
+def default_spot_limit_mm(samples: Samples, wall_mm: Floats, is_found: Bools, share: float) -> float:
+    """``share`` of the area-weighted median wall of nominal; 0 where no wall was found."""
+    if not is_found.any():
+        return 0.0
+    order = np.argsort(wall_mm[is_found], kind="stable")
+    area = np.cumsum(samples.area_mm2[is_found][order])
+    middle = int(np.searchsorted(area, area[-1] / 2))
+    return share * float(wall_mm[is_found][order][middle])
+
+
+def find_spots(samples: Samples, thickness: Thickness, far_mm: Floats) -> Thickness:
+    """The same thickness with its thin spots, thinnest first.
+
+    far_mm : (s, 3) far end of each sample's ray
+
+    A sample counts by the piece's wall where that was measured, else by nominal's, and only where
+    the inscribed sphere confirms that there is a wall.  The least value of a spot is the least mean
+    of neighbours, so that one noisy sample cannot make it.  Both skins of a wall make one spot.
+    """
+    net = SampleNet(samples)
+    is_actual = thickness.is_actual_measured
+    wall = np.where(is_actual, thickness.actual_mm, thickness.ray_mm)
+    is_known = (thickness.has_ray & thickness.has_sphere) | is_actual
+    is_known &= thickness.has_sphere
+    calm = np.where(is_actual, net.smooth(wall, is_known & is_actual), wall)
+    patches = net.patches(is_known & (calm < thickness.spot_limit_mm))
+    spots = [_spot(samples, thickness, patch, calm, far_mm) for patch in patches if len(patch.samples) >= LEAST_SAMPLES]
+    spots.sort(key=lambda spot: (spot.least_mm, spot.sample_index))
+    return replace(thickness, spots=tuple(_one_side(spots, thickness, patches))[:SPOT_COUNT_LIMIT])
+
+
+def _spot(samples: Samples, thickness: Thickness, patch: Patch, calm_mm: Floats, far_mm: Floats) -> ThinSpot:
+    index = int(patch.samples[np.argmin(calm_mm[patch.samples])])
+    return ThinSpot(
+        point_mm=samples.points_mm[index].copy(),
+        opposite_point_mm=far_mm[index].copy(),
+        least_mm=float(calm_mm[index]),
+        nominal_mm=float(thickness.ray_mm[index]),
+        area_mm2=patch.area_mm2,
+        is_actual=bool(thickness.is_actual_measured[index]),
+        sample_index=index,
+    )
+
+
+def _one_side(spots: list[ThinSpot], thickness: Thickness, patches: list[Patch]) -> list[ThinSpot]:
+    """Drop a spot whose far end lies in the patch of a thinner one: the same wall seen from its other skin."""
+    owner = np.full(len(thickness.ray_mm), -1, dtype=np.int64)
+    for number, patch in enumerate(patches):
+        owner[patch.samples] = number
+    kept: list[ThinSpot] = []
+    told: set[int] = set()
+    for spot in spots:
+        mine = int(owner[spot.sample_index])
+        members = patches[mine].samples
+        behind = owner[thickness.opposite_sample[members]]
+        behind = behind[(thickness.opposite_sample[members] >= 0) & (behind >= 0)]
+        if len(behind) >= 0.5 * len(members) and any(
+            int(other) in told for other in np.unique(behind) if other != mine
+        ):
+            continue
+        told.add(mine)
+        kept.append(spot)
+    return kept
