@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import fcntl
 import sqlite3
+import warnings
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -24,6 +25,7 @@ from typing import Any
 from celery import Celery
 from kombu.exceptions import OperationalError
 from sqlalchemy.exc import OperationalError as SqlOperationalError
+from sqlalchemy.exc import SADeprecationWarning
 
 from shared.settings import Settings
 
@@ -99,6 +101,11 @@ def _embedded_url(settings: Settings) -> str:
 def _prepare_embedded(app: Celery, path: Path) -> None:
     """Make tables and queue, one process at a time."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    with path.with_suffix(".lock").open("w") as lock, app.connection_for_write() as connection:
+    with (
+        path.with_suffix(".lock").open("w") as lock,
+        app.connection_for_write() as connection,
+        warnings.catch_warnings(),
+    ):
+        warnings.simplefilter("ignore", SADeprecationWarning)  # kombu 5.7 maps with a strategy that will go one day
         fcntl.flock(lock, fcntl.LOCK_EX)
         app.amqp.queues[QUEUE].bind(connection.default_channel).declare()

@@ -1,8 +1,8 @@
 """A pipeline that measures nothing and does what the title of the job says.
 
-``quick`` | ``slow SECONDS`` | ``reject`` | ``fault`` | ``silent`` (no report) | ``hold`` (keeps the
-interpreter lock) | ``greedy MIB`` | ``die SIGNAL`` | ``die_until N FOLDER`` (dies N times, then is quick)
-| ``threads`` (says its thread limits in the headline)
+``quick`` | ``slow SECONDS`` | ``wait FILE`` (until it exists) | ``hold`` (keeps the interpreter lock)
+| ``reject`` | ``fault`` | ``silent`` (no report) | ``greedy MIB`` | ``die SIGNAL``
+| ``die_until N FOLDER`` (dies N times, then is quick) | ``threads`` (says its thread limits)
 """
 
 from __future__ import annotations
@@ -96,6 +96,12 @@ def _slow(_job: InspectionJob, seconds: str) -> str:
     return "Slept well."
 
 
+def _wait(_job: InspectionJob, path: str) -> str:
+    while not Path(path).exists():
+        time.sleep(0.05)
+    return "Waited."
+
+
 def _reject(job: InspectionJob) -> str:
     raise FileTruncated("The scan ends in mid-air.", file=job.scan.display_name, advice="Send it again.", missing=7)
 
@@ -143,6 +149,7 @@ def _threads(_job: InspectionJob) -> str:
 ACTS: dict[str, Callable[..., str]] = {
     "quick": _quick,
     "slow": _slow,
+    "wait": _wait,
     "reject": _reject,
     "fault": _fault,
     "silent": _quick,
