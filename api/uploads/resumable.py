@@ -86,6 +86,8 @@ async def append(
             advice="Ask with HEAD where to go on.",
             offset_bytes=row.offset_bytes,
         )
+    if row.offset_bytes == row.size_bytes:  # all is there; at most the end was missed by a crash
+        return await on_disk(lambda: _finished(resources, row.id))
     try:
         with resources.store.append_to_partial(row.storage_key, row.offset_bytes) as writer:
             if _fresh_offset(resources, row) != row.offset_bytes:  # another PATCH finished while we asked for the lock
@@ -184,7 +186,8 @@ def _finished(resources: Resources, partial_id: str) -> PartialUpload:
         )
     with resources.database.writing() as session:
         kept = session.get_one(PartialUpload, partial_id)
-        kept.upload_id = add_upload(session, stored, row.file_name).id
+        if kept.upload_id is None:
+            kept.upload_id = add_upload(session, stored, row.file_name).id
         return kept
 
 

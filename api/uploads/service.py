@@ -13,6 +13,7 @@ from urllib.parse import unquote
 
 from anyio import to_thread
 from sqlalchemy.orm import Session
+from starlette.requests import ClientDisconnect
 
 from shared.errors import FileEmpty, FileTooLarge, NotFound, ServiceUnavailable
 from shared.filestore import FileStore, FileWriter, StoredFile
@@ -50,13 +51,18 @@ async def write_limited(writer: FileWriter, buffer: bytes, name: str, limit_byte
 
 
 async def buffered(chunks: AsyncIterator[bytes]) -> AsyncIterator[bytes]:
-    """The same bytes in larger pieces."""
+    """The same bytes in larger pieces; when the line breaks, what came before comes out before the exception."""
     buffer = bytearray()
-    async for chunk in chunks:
-        buffer += chunk
-        if len(buffer) >= BUFFER_BYTES:
+    try:
+        async for chunk in chunks:
+            buffer += chunk
+            if len(buffer) >= BUFFER_BYTES:
+                yield bytes(buffer)
+                buffer.clear()
+    except ClientDisconnect:
+        if buffer:
             yield bytes(buffer)
-            buffer.clear()
+        raise
     if buffer:
         yield bytes(buffer)
 
