@@ -13,6 +13,8 @@ from worker.surface import SurfaceQuery
 
 NEIGHBOUR_COUNT = 12  # a plane through fewer points is mostly noise; more reach round corners
 
+LEAST_AGREEMENT = 0.8  # median cosine; on real surfaces only edges and noise stay below
+
 
 @dataclass(frozen=True, eq=False)
 class OrientationCloud:
@@ -77,13 +79,19 @@ def thin_scan(scan: OrientationCloud, *, dense_count: int, sparse_count: int) ->
     dense = thin_to_count(scan.points_mm, dense_count)
     dense_mm = scan.points_mm[dense]
     sparse = thin_to_count(dense_mm, sparse_count)
-    if scan.normals is None:
-        normals = fitted_normals(dense_mm, dense_mm[sparse])
-    else:
-        normals = scan.normals[dense[sparse]]
-        lengths = np.linalg.norm(normals, axis=1, keepdims=True)
-        normals = normals / np.where(lengths > 0, lengths, 1.0)
+    normals = fitted_normals(dense_mm, dense_mm[sparse])
+    if scan.normals is not None:
+        normals = _better_normals(scan.normals[dense[sparse]], normals)
     return ThinScan(dense_mm=dense_mm, sparse_mm=dense_mm[sparse], sparse_normals=normals)
+
+
+def _better_normals(given: Floats, fitted: Floats) -> Floats:
+    """The given normals (n, 3) where they are any, unless on the whole they contradict the points themselves."""
+    lengths = np.linalg.norm(given, axis=1)
+    is_usable = np.isfinite(lengths) & (lengths > 0.0)
+    unit = np.where(is_usable[:, None], given, fitted) / np.where(is_usable, lengths, 1.0)[:, None]
+    agreement = float(np.median(np.abs(np.einsum("ni,ni->n", unit, fitted))))
+    return unit if agreement > LEAST_AGREEMENT else fitted
 
 
 def fitted_normals(points_mm: Floats, at_mm: Floats) -> Floats:

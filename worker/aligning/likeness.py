@@ -48,11 +48,12 @@ class Likeness:
 
 def likeness_of(placed_mm: Floats, target: Target, settings: LikenessSettings) -> Likeness:
     """Measure with scan points (n, 3) in the nominal's box, centred nominal frame, scale taken out."""
-    found = target.surface.signed(placed_mm + target.centre_mm)
+    found = target.exact_pairs(placed_mm[None])
+    distance_mm, side_mm = found.distance_mm[0], found.along_mm[0]
     diagonal_mm, samples_mm = target.diagonal_mm, target.grid.points_mm[::SAMPLE_STRIDE]
-    is_sharp = found.distance_mm < settings.sharp_share * diagonal_mm
-    is_blunt = found.distance_mm < settings.blunt_share * diagonal_mm
-    is_deep = found.signed_mm < -settings.deep_share * diagonal_mm
+    is_sharp = distance_mm < settings.sharp_share * diagonal_mm
+    is_blunt = distance_mm < settings.blunt_share * diagonal_mm
+    is_deep = (side_mm < 0.0) & (distance_mm > settings.deep_share * diagonal_mm)  # far off edges any side is right
     gap, _ = cKDTree(placed_mm[is_blunt]).query(samples_mm) if is_blunt.any() else (np.full(len(samples_mm), np.inf), 0)
     reach_mm = max(2 * settings.blunt_share, 4 / np.sqrt(len(placed_mm))) * diagonal_mm
     return Likeness(

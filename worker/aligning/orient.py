@@ -23,7 +23,7 @@ from worker.aligning.scoring import Comparison, Contest, Court, ScoringSettings,
 from worker.aligning.symmetry import SymmetrySettings, nearly_symmetric_motions
 from worker.aligning.target import Target, target_of
 from worker.aligning.thinning import thin_to_count
-from worker.records import AlignmentStatus, Floats, Orientation, RivalPose
+from worker.records import AlignmentStatus, Bools, Floats, Orientation, RivalPose
 from worker.rigid import RigidTransform
 
 
@@ -41,6 +41,8 @@ class OrientationSettings:
     scale_sigma: float = 0.01  # print shrink and casting allowance, one sigma
     flat_share: float = 0.006  # how thick a table's plane may look, warp and noise included
     margin_share: float = 0.03  # round the nominal's box: evidence
+    boxes: int = 6  # poses in whose boxes evidence is gathered: near symmetries share them
+    least_dense_share: float = 0.6  # with less of the thinned scan near the part, the scan is thinned again there
     coarse_reaches: tuple[float, ...] = (0.1, 0.1, 0.08, 0.08, 0.06, 0.06, 0.05, 0.05)
     coarse_score_reach: float = 0.03
     fine_reaches: tuple[float, ...] = (0.04, 0.04, 0.03, 0.03, 0.02, 0.02, 0.02, 0.02)
@@ -87,10 +89,10 @@ def orient(
     sparse = Points(thin.sparse_mm[shuffled] - origin_mm, thin.sparse_normals[shuffled])
     search = _Search(target, settings, seed)
     found = search.best(sparse)
-    evidence = search.evidence(points_mm - origin_mm, found, rng)
+    evidence = search.evidence(points_mm - origin_mm, thin.dense_mm - origin_mm, found)
     if len(evidence) < settings.least_points:
         return _refused("No pose lays enough of the scan on the nominal.", seed, search.candidate_count)
-    return search.judged(found, evidence, thin.sparse_mm - origin_mm, origin_mm)
+    return search.judged(found, rng.permutation(evidence), thin.sparse_mm - origin_mm, origin_mm)
 
 
 class _Search:
@@ -123,19 +125,25 @@ class _Search:
         reach_mm = settings.fine_score_reach * size
         return searched_best(poses, points, target, reach_mm=reach_mm, count=settings.searched_kept)
 
-    def evidence(self, points_mm: Floats, poses: Poses, rng: np.random.Generator) -> Floats:
-        """All scan points in the nominal's box under one of the best poses, thinned, in random order."""
+    def evidence(self, points_mm: Floats, dense_mm: Floats, poses: Poses) -> Floats:
+        """Scan points in the nominal's box under one of the best poses, evenly thinned.
+
+        points_mm : (n, 3) the whole scan, looked at only if clutter makes up much of dense_mm, its thinned form
+        """
+        is_near = self._is_in_box(dense_mm, poses)
+        if is_near.mean() > self._settings.least_dense_share or len(dense_mm) == len(points_mm):
+            return dense_mm[is_near]
+        near_mm = points_mm[self._is_in_box(points_mm, poses.chosen(np.arange(min(len(poses), 2))))]
+        return near_mm[thin_to_count(near_mm, self._settings.dense_count)] if len(near_mm) else near_mm
+
+    def _is_in_box(self, points_mm: Floats, poses: Poses) -> Bools:
         margin_mm = self._settings.margin_share * self._target.diagonal_mm
-        low = self._target.corners_mm.min(axis=0) - margin_mm
-        inside = np.zeros(len(points_mm), dtype=np.bool_)
-        for index in range(min(len(poses), 6)):
+        reach_mm = self._target.corners_mm.max(axis=0) + margin_mm
+        is_inside = np.zeros(len(points_mm), dtype=np.bool_)
+        for index in range(min(len(poses), self._settings.boxes)):
             places = poses.chosen(np.array([index])).places(points_mm)[0]
-            inside |= (np.abs(places) < -low).all(axis=1)
-        points_mm = points_mm[inside]
-        if len(points_mm) < self._settings.least_points:
-            return points_mm
-        kept: Floats = points_mm[rng.permutation(thin_to_count(points_mm, self._settings.dense_count))]
-        return kept
+            is_inside |= (np.abs(places) < reach_mm).all(axis=1)
+        return is_inside
 
     def judged(self, found: Poses, evidence_mm: Floats, whole_mm: Floats, origin_mm: Floats) -> Orientation:
         """Hold all rivals against each other and say what came of it.

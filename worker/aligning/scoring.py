@@ -77,15 +77,22 @@ class Court:
         poses : the likeliest first; among undecided ones the earlier stays
         quick_mm : (b, n) their quick distances at the evidence
         """
+        faced: dict[tuple[int, int], Comparison] = {}
         winner = 0
         for challenger in range(1, len(poses)):
-            if self.verdict(self.compared(poses, quick_mm, (winner, challenger))) < 0:
+            faced[winner, challenger] = self.compared(poses, quick_mm, (winner, challenger))
+            if self.verdict(faced[winner, challenger]) < 0:
                 winner = challenger
-        rivals = [index for index in range(len(poses)) if index != winner]
-        faced = [self.compared(poses, quick_mm, (winner, rival)) for rival in rivals]
-        is_open = [self.verdict(comparison) <= 0 for comparison in faced]
-        undecided = np.array([rival for rival, left in zip(rivals, is_open, strict=True) if left], dtype=np.int64)
-        return Contest(winner, undecided, tuple(faced[i] for i, left in enumerate(is_open) if left))
+        undecided, comparisons = [], []
+        for rival in range(len(poses)):
+            if rival == winner:
+                continue
+            pair = (winner, rival)
+            comparison = faced[pair] if pair in faced else self.compared(poses, quick_mm, pair)
+            if self.verdict(comparison) <= 0:
+                undecided.append(rival)
+                comparisons.append(comparison)
+        return Contest(winner, np.array(undecided, dtype=np.int64), tuple(comparisons))
 
     def compared(self, poses: Poses, quick_mm: Floats, pair: tuple[int, int]) -> Comparison:
         """Compare two of the poses, exactly at every place where the quick distances let it seem worth while."""
