@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from scipy.spatial import cKDTree
 
-from worker.aligning.clouds import nominal_cloud, scan_cloud
+from worker.aligning.clouds import OrientationCloud, nominal_cloud
 from worker.aligning.freedom import Evidence, fit_covariance, freedom_of
 from worker.aligning.icp import IcpSettings, run_icp
 from worker.aligning.orient import OrientationSettings, orient
@@ -16,7 +16,7 @@ from worker.aligning.refine import Fit, FitState, Frame, Refiner, RefineSettings
 from worker.aligning.same_part import SamePartSettings, difference_reason, likeness
 from worker.aligning.shrink import ShrinkSettings, is_scaled, shrink_of
 from worker.aligning.source import Source, source_of
-from worker.aligning.thinning import density_weights, thin_indices, thin_to_count, typical_spacing_mm
+from worker.aligning.thinning import density_weights, picked_by_area, thin_indices, typical_spacing_mm
 from worker.measuring.samples import trusted_faces
 from worker.records import (
     Alignment,
@@ -45,7 +45,7 @@ class AlignSettings:
     same_part: SamePartSettings = field(default_factory=SamePartSettings)
     coarse_count: int = 12_000  # points of ICP and annealing: noise averages to a few micrometres, enough to hand on
     target_count: int = 40_000  # samples of nominal ICP pairs with
-    fine_count: int = 100_000  # points of the last fit, by area; 0.02 mm noise then leaves 0.0002 mm
+    fine_count: int = 80_000  # cells of the last fit's thinning on nominal's area; 0.02 mm noise then leaves 0.0002 mm
     opposed_limit: float = 0.05  # share of pairs facing away after ICP that makes the coarse pose a second start
     facing_least: float = 0.5  # share explained under which the scan's normals are suspected: a right fit shows 0.6 up
     facing_gain: float = 1.5  # what turning or forgetting them must gain; chance and other parts gain less
@@ -80,7 +80,8 @@ def align(  # noqa: PLR0913  the stage's one entry; what it needs arrives from s
     settings = settings or AlignSettings()
     source = source_of(scan, seed)
     if orientation is None:
-        orientation = orient(nominal_cloud(nominal, seed=seed), scan_cloud(scan), settings=settings.orient, seed=seed)
+        scanned = OrientationCloud(points_mm=source.points_mm, normals=source.normals)
+        orientation = orient(nominal_cloud(nominal, seed=seed), scanned, settings=settings.orient, seed=seed)
     if orientation.status is AlignmentStatus.NOT_ALIGNED or orientation.T_nominal_scan is None:
         return _refused(orientation, orientation.reason or "No orientation was found.")
     target = NominalSurface(surface, nominal.triangle_face, trusted_faces(nominal))
@@ -118,19 +119,27 @@ class _Bench:
         self._orientation = orientation
         self._frame = frame_of(samples)
         self._refiner = Refiner(surface, self._frame, settings.refine)
-        target = thin_to_count(samples.points_mm, settings.target_count, samples.normals)
+        target = picked_by_area(samples.area_mm2, settings.target_count)
         self._target_mm, self._target_normals = samples.points_mm[target], samples.normals[target]
-        self._source = source
+        self._even = source.chosen(self._evenly(source))
+
+    def _evenly(self, source: Source) -> Ints:
+        """Points at one spacing, from nominal's own area, so that they do not depend on the pose they are looked at."""
+        if not len(source.points_mm):
+            return np.empty(0, dtype=np.int64)
+        area = float(self._samples.area_mm2.sum())
+        cell = max(typical_spacing_mm(source.points_mm), float(np.sqrt(area / self._settings.fine_count)))
+        return thin_indices(source.points_mm, cell, source.normals)
 
     def alignment(self) -> Alignment:
         """All steps."""
         start = self._orientation.T_nominal_scan
         if start is None:
             raise ValueError("an orientation without a pose cannot be refined")
-        thin = self._near(self._source, start)
-        if len(thin.points_mm) < self._settings.least_count:
-            return _refused(self._orientation, self._too_few(len(thin.points_mm)))
-        refined = self._refined(self._thinned(thin), start)
+        near = self._near(start)
+        if len(near.points_mm) < self._settings.least_count:
+            return _refused(self._orientation, self._too_few(len(near.points_mm)))
+        refined = self._refined(_cloud(near.every(self._settings.coarse_count)), start)
         kept = np.flatnonzero(refined.fit.weights > 0)
         if len(kept) < self._settings.least_count:
             return _refused(self._orientation, self._too_few(len(kept)))
@@ -145,27 +154,12 @@ class _Bench:
     def _too_few(self, count: int) -> str:
         return f"Only {count} scan points lie on the nominal; {self._settings.least_count} are needed."
 
-    def _near(self, source: Source, pose: RigidTransform) -> Source:
+    def _near(self, pose: RigidTransform) -> Source:
         """The points within the margin round nominal's box, as the pose has them."""
         margin = self._settings.crop_share * self._frame.diagonal_mm
-        points = pose.apply(source.points_mm)
+        points = pose.apply(self._even.points_mm)
         low, high = self._samples.points_mm.min(axis=0) - margin, self._samples.points_mm.max(axis=0) + margin
-        inside = np.flatnonzero(((points > low) & (points < high)).all(axis=1))
-        normals = None if source.normals is None else source.normals[inside]
-        return Source(source.points_mm[inside], normals)
-
-    def _thinned(self, source: Source) -> Cloud:
-        index = thin_to_count(source.points_mm, self._settings.coarse_count, source.normals)
-        return _cloud(source, index)
-
-    def _fine(self, pose: RigidTransform) -> Cloud:
-        """Thinned by nominal's own area, so that the points do not depend on the pose they are looked at from."""
-        area = float(self._samples.area_mm2.sum())
-        cell = max(typical_spacing_mm(self._source.points_mm), float(np.sqrt(area / self._settings.fine_count)))
-        thin = thin_indices(self._source.points_mm, cell, self._source.normals)
-        normals = None if self._source.normals is None else self._source.normals[thin]
-        near = self._near(Source(self._source.points_mm[thin], normals), pose)
-        return _cloud(near, np.arange(len(near.points_mm)))
+        return self._even.chosen(np.flatnonzero(((points > low) & (points < high)).all(axis=1)))
 
     def _refined(self, coarse: Cloud, start: RigidTransform) -> _Refined:
         """ICP, annealing from where it ended and from where it began, then the full fit from the better."""
@@ -179,7 +173,7 @@ class _Bench:
         chosen = scaled
         if not has_scale:
             chosen = refiner.anneal(coarse, begun, has_scale=False, width_mm=3 * plain.width_mm)
-        fine = self._fine(chosen.state.T_nominal_scan).turned(sign)
+        fine = _cloud(self._near(chosen.state.T_nominal_scan)).turned(sign)
         fit = refiner.settle(fine, chosen.state, has_scale=has_scale)
         with_scale = fit if has_scale else refiner.with_scale(fine, fit)
         return _Refined(
@@ -293,9 +287,9 @@ class _Bench:
     def _difference(self, state: FitState, sign: int) -> str | None:
         """Why this is another part, judged over the whole scan, table and all."""
         settings = self._settings
-        index = thin_to_count(self._source.points_mm, settings.coarse_count, self._source.normals)
-        whole = _cloud(self._source, index).turned(sign)
-        fit = self._refiner.look(replace(whole, weights=np.ones(len(index))), state)
+        whole = self._even.every(settings.coarse_count)
+        cloud = Cloud(whole.points_mm, whole.normals, np.ones(len(whole.points_mm))).turned(sign)
+        fit = self._refiner.look(cloud, state)
         found = likeness(fit.points_mm, fit.pairs, self._samples, self._surface.query, settings.same_part)
         return difference_reason(found, settings.same_part)
 
@@ -318,10 +312,8 @@ def frame_of(samples: Samples) -> Frame:
     return Frame(centre, radius, float(np.linalg.norm(np.ptp(samples.points_mm, axis=0))))
 
 
-def _cloud(source: Source, index: Ints) -> Cloud:
-    points = source.points_mm[index]
-    normals = None if source.normals is None else source.normals[index]
-    return Cloud(points, normals, density_weights(points))
+def _cloud(source: Source) -> Cloud:
+    return Cloud(source.points_mm, source.normals, density_weights(source.points_mm))
 
 
 def _rms(fit: Fit) -> float:

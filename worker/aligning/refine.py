@@ -97,26 +97,26 @@ class Refiner:
         while taken < self._settings.coarse_limit:
             fit = self.look(cloud, state, iterations_run=taken, has_reach=True)
             width = max(self._settings.narrowing * min(width, fit.gate_mm / self._settings.narrowing), fit.width_mm)
-            state, moved = self._improved(cloud, fit, width, has_scale=has_scale)
+            step = self._step(cloud, fit, width, has_scale=has_scale)
+            state = self._moved(state, step)
             taken += 1
-            if width <= fit.width_mm and moved < self._settings.sigma_floor_mm:
+            if width <= fit.width_mm and np.abs(step).max() < self._settings.sigma_floor_mm:
                 break
         return self.look(cloud, state, iterations_run=taken)
 
     def settle(self, cloud: Cloud, start: FitState, *, has_scale: bool) -> Fit:
         """Go on at four sigma until nothing moves."""
-        state, taken, moved = start, 0, np.inf
+        fit, taken, moved = self.look(cloud, start), 0, np.inf
         while taken < self._settings.fine_limit and moved > self._settings.settled_mm:
-            fit = self.look(cloud, state)
-            state, moved = self._improved(cloud, fit, fit.width_mm, has_scale=has_scale)
-            taken += 1
-        fit = self.look(cloud, state, iterations_run=taken)
-        return replace(fit, has_settled=moved <= self._settings.settled_mm)
+            if taken:
+                fit = self.look(cloud, fit.state)
+            step = self._step(cloud, fit, fit.width_mm, has_scale=has_scale)
+            fit, moved, taken = self._advanced(cloud, fit, step), float(np.abs(step).max()), taken + 1
+        return replace(fit, iterations_run=taken, has_settled=moved <= self._settings.settled_mm)
 
     def with_scale(self, cloud: Cloud, fit: Fit) -> Fit:
         """The fit again with the scale freed, pairs and width unchanged: what size the piece would have."""
-        state, _ = self._improved(cloud, fit, fit.width_mm, has_scale=True)
-        return replace(fit, state=state)
+        return self._advanced(cloud, fit, self._step(cloud, fit, fit.width_mm, has_scale=True))
 
     def look(self, cloud: Cloud, state: FitState, *, iterations_run: int = 0, has_reach: bool = False) -> Fit:
         """Pair the points as they lie and weigh them, moving nothing; ``has_reach`` looks behind a wrong skin."""
@@ -149,8 +149,8 @@ class Refiner:
         rows: Floats = np.ascontiguousarray(np.concatenate(blocks, axis=1).T)
         return rows
 
-    def _improved(self, cloud: Cloud, fit: Fit, width_mm: float, *, has_scale: bool) -> tuple[FitState, float]:
-        """One Gauss-Newton step, robustly solved while the pairs stay; and how far it moved (mm)."""
+    def _step(self, cloud: Cloud, fit: Fit, width_mm: float, *, has_scale: bool) -> Floats:
+        """Gauss-Newton step (6 or 9,) in mm at the rms radius, robustly solved while the pairs stay."""
         used = np.flatnonzero(fit.pairs.is_usable & (np.abs(fit.pairs.residual_mm) < 2 * width_mm))
         rows = np.ascontiguousarray(self.jacobian(fit, has_scale=has_scale)[:, used])
         scale_now = (fit.state.scale_xyz - 1) * self._frame.radius_mm if has_scale else np.empty(0)
@@ -165,7 +165,16 @@ class Refiner:
             step = step + change
             if np.abs(change).max() < self._settings.solved_mm:
                 break
-        return self._moved(fit.state, step), float(np.abs(step).max())
+        return step
+
+    def _advanced(self, cloud: Cloud, fit: Fit, step: Floats) -> Fit:
+        """The fit after a step so small that its pairs stay: residuals follow to first order."""
+        rows = self.jacobian(fit, has_scale=len(step) > POSE_COUNT)
+        residual = fit.pairs.residual_mm + step @ rows
+        weights = cloud.weights * fit.pairs.trust * tukey(residual / fit.width_mm)
+        return replace(
+            fit, state=self._moved(fit.state, step), pairs=replace(fit.pairs, residual_mm=residual), weights=weights
+        )
 
     def _prior(self, sigma_mm: float, *, has_scale: bool) -> Floats:
         """Diagonal of the information that scale is near one: it only acts where the scan says nothing."""

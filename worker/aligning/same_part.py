@@ -9,7 +9,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from worker.aligning.pairs import Pairs
-from worker.aligning.thinning import thin_to_count, typical_spacing_mm
+from worker.aligning.thinning import picked_by_area, typical_spacing_mm
 from worker.records import Bools, Floats, Ints, Samples
 from worker.surface import SurfaceQuery
 
@@ -81,7 +81,7 @@ def difference_reason(found: Likeness, settings: SamePartSettings) -> str | None
 
 def visible_samples(samples: Samples, surface: SurfaceQuery, count: int) -> Ints:
     """Index of about ``count`` evenly spread samples that a scanner outside the part can see."""
-    index = thin_to_count(samples.points_mm, count, samples.normals)
+    index = picked_by_area(samples.area_mm2, count)
     diagonal = float(np.linalg.norm(np.ptp(samples.points_mm, axis=0)))
     origins = samples.points_mm[index] + START_SHARE * diagonal * samples.normals[index]
     looks = look_directions()

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from worker.records import Floats, Scan
+from worker.records import Floats, Ints, Scan
 
 SURFACE_POINTS = 500_000  # from a scan that is a mesh: denser than any thinning that follows
 STRIDE_POINTS = 4_000_000  # beyond that every k-th point: what follows keeps a twentieth of them anyway
@@ -22,6 +22,15 @@ class Source:
 
     points_mm: Floats
     normals: Floats | None
+
+    def chosen(self, index: Ints) -> Source:
+        """The points of this index."""
+        return Source(self.points_mm[index], None if self.normals is None else self.normals[index])
+
+    def every(self, count: int) -> Source:
+        """About ``count`` of the points, at even steps of their order."""
+        step = max(1, round(len(self.points_mm) / count))
+        return self.chosen(np.arange(0, len(self.points_mm), step))
 
 
 def source_of(scan: Scan, seed: int) -> Source:

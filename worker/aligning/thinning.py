@@ -58,6 +58,13 @@ def thin_to_count(points_mm: Floats, count: int, normals: Floats | None = None) 
     return kept
 
 
+def picked_by_area(area_mm2: Floats, count: int) -> Ints:
+    """Index, ascending, of up to ``count`` samples at even steps of their running area (s,)."""
+    running = np.cumsum(area_mm2)
+    steps = (np.arange(count) + 0.5) * (running[-1] / count)
+    return np.unique(np.minimum(np.searchsorted(running, steps, side="right"), len(area_mm2) - 1))
+
+
 def cell_for_count(points_mm: Floats, count: int) -> float:
     """Edge of the cells of which a surface through the points fills about ``count``."""
     coarse = COARSE_SHARE * _diagonal(points_mm)
@@ -97,7 +104,7 @@ def _side(normals: Floats) -> Ints:
 
 def _cell_keys(points_mm: Floats, cell_mm: float) -> Ints:
     """One number per cell; strays beyond half a million cells from the middle share the outermost."""
-    place = np.floor((points_mm - np.median(points_mm, axis=0)) / cell_mm)
+    place = np.floor((points_mm - points_mm.mean(axis=0)) / cell_mm)
     cell = np.clip(place, -HALF_CELLS, HALF_CELLS - 1).astype(np.int64) + HALF_CELLS
     key: Ints = (cell[:, 0] * (2 * HALF_CELLS) + cell[:, 1]) * (2 * HALF_CELLS) + cell[:, 2]
     return key
