@@ -7,15 +7,39 @@ millimetres once, by :meth:`Plan.to_mm`.  Words follow ISO 1101, ISO 17450 and t
 from __future__ import annotations
 
 from enum import StrEnum
-from typing import Annotated, Literal
+from typing import Annotated, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from shared.units import LengthUnit
 
 PLAN_VERSION = "1"
+LENGTH_FIELDS = frozenset(
+    {
+        "expanded_uncertainty",
+        "tolerance",
+        "thin_wall",
+        "minimum",
+        "maximum",
+        "centre",
+        "radius",
+        "start",
+        "end",
+        "zone",
+        "outside",
+        "least",
+        "most",
+        "point",
+        "zone_diameter",
+        "lower_deviation",
+        "upper_deviation",
+    }
+)  # every field that is in the plan's unit; all other numbers are percents and face numbers
 Vector = tuple[float, float, float]
 Name = Annotated[str, Field(min_length=1, max_length=80)]
+
+
+_Model = TypeVar("_Model", bound=BaseModel)
 
 
 class _Strict(BaseModel):
@@ -243,3 +267,22 @@ class Plan(_Strict):
                 if wanted is not None and wanted not in known:
                     raise ValueError(f"characteristic {line.id}: {key} '{wanted}' is not among the regions")
         return self
+
+    def to_mm(self) -> Plan:
+        """The same plan with every length in millimetres."""
+        return self if self.unit is LengthUnit.MILLIMETRE else _in_mm(self, self.unit.mm)
+
+
+def _in_mm(model: _Model, mm: float) -> _Model:
+    changes: dict[str, object] = {}
+    for name in type(model).model_fields:
+        value = getattr(model, name)
+        if name == "unit":
+            changes[name] = LengthUnit.MILLIMETRE
+        elif isinstance(value, BaseModel):
+            changes[name] = _in_mm(value, mm)
+        elif isinstance(value, tuple) and any(isinstance(part, BaseModel) for part in value):
+            changes[name] = tuple(_in_mm(part, mm) for part in value)
+        elif name in LENGTH_FIELDS and value is not None:
+            changes[name] = tuple(mm * part for part in value) if isinstance(value, tuple) else mm * value
+    return model.model_copy(update=changes)
