@@ -6,6 +6,7 @@ Nothing heavy is imported here: ``firstpour --help`` must answer at once.
 from __future__ import annotations
 
 import sys
+import traceback
 from importlib.metadata import version
 from pathlib import Path
 from typing import Annotated
@@ -132,6 +133,10 @@ def run(arguments: list[str] | None = None) -> int:
         return int(end.code or 0)
     except FirstpourError as error:
         talking.complain(error.code, error.message, error.advice, error.data, as_json="--json" in arguments)
+        return ExitCode.FAILED
+    except Exception:  # a fault of ours must not look like a verdict: Python's own exit code for it is 1
+        talking.note("firstpour: this is a fault in Firstpour itself; please report what follows.")
+        traceback.print_exc()
         return ExitCode.FAILED
     return ExitCode.CONFORMS
 

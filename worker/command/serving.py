@@ -84,7 +84,6 @@ class Kept:
 def serve_here(wanted: Wanted) -> ExitCode:
     """Serve until told to stop."""
     settings = _settings(wanted)
-    _require_free(settings.host, settings.port)
     environment = _environment(settings)
     stopping = _stop_on_signals()
     log = _fresh_log(settings.data_dir)
@@ -122,9 +121,8 @@ def _settings(wanted: Wanted) -> Settings:
     except ValidationError as error:
         faults = "; ".join(f"{PREFIX}{str(one['loc'][0]).upper()}: {one['msg']}" for one in error.errors())
         raise RequestInvalid(f"A setting is wrong: {faults}.", advice="Correct the variable or the option.") from error
-    if settings.port == 0:
-        settings = settings.model_copy(update={"port": _free_port(settings.host)})
-    return settings.model_copy(update={"data_dir": settings.data_dir.resolve()})
+    port = _usable_port(settings.host, settings.port)
+    return settings.model_copy(update={"port": port, "data_dir": settings.data_dir.resolve()})
 
 
 def _environment(settings: Settings) -> Mapping[str, str]:
@@ -208,21 +206,16 @@ def _stop_all(processes: list[subprocess.Popen[bytes]]) -> None:
             process.wait()
 
 
-def _require_free(host: str, port: int) -> None:
+def _usable_port(host: str, port: int) -> int:
+    """The port itself, or any free one for 0; raises RequestInvalid when it cannot be listened on."""
     try:
         family, _, _, _, place = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
         with socket.socket(family, socket.SOCK_STREAM) as probe:
             probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             probe.bind(place)
+            return int(probe.getsockname()[1])
     except OSError as error:
         raise RequestInvalid(
             f"Cannot listen on {host}:{port}: {error.strerror or error}.",
             advice="Choose another port with --port, or --port 0 for any free one; or stop what runs there.",
         ) from error
-
-
-def _free_port(host: str) -> int:
-    family, _, _, _, place = socket.getaddrinfo(host, 0, type=socket.SOCK_STREAM)[0]
-    with socket.socket(family, socket.SOCK_STREAM) as probe:
-        probe.bind(place)
-        return int(probe.getsockname()[1])
