@@ -20,7 +20,7 @@ from shared.report import (
     Vector,
     Vector6,
 )
-from worker.records import Alignment, Characteristic, Floats, Freedom, RivalPose
+from worker.records import Alignment, Characteristic, Floats, Freedom, RivalPose, Verdict
 from worker.reporting.findings import Findable, summarise
 from worker.reporting.inspected import Inspected
 from worker.reporting.shrinkage import shrink_summary
@@ -74,6 +74,7 @@ def build_report(inspected: Inspected) -> Report:
         thickness=inspected.thickness_summary,
         shrink=shrink,
         characteristics=characteristics,
+        told_places=_told_places(inspected),
     )
     report = Report(
         report_version=REPORT_VERSION,
@@ -91,6 +92,20 @@ def build_report(inspected: Inspected) -> Report:
         run=inspected.run,
     )
     return Report.model_validate(rounded(report.model_dump()))
+
+
+def _told_places(inspected: Inspected) -> frozenset[int]:
+    """Worst places inside the samples of a characteristic that does not plainly conform."""
+    masks = [line.sample_mask for line in inspected.characteristics if line.verdict != Verdict.CONFORMS]
+    known = [mask for mask in masks if mask is not None]
+    if not known or inspected.deviation_summary is None:
+        return frozenset()
+    is_told = np.logical_or.reduce(known)
+    points = inspected.samples.points_mm
+    nearest = [
+        int(((points - np.array(p.point_mm)) ** 2).sum(axis=1).argmin()) for p in inspected.deviation_summary.worst
+    ]
+    return frozenset(number for number, sample in enumerate(nearest) if is_told[sample])
 
 
 def report_text(report: Report) -> str:

@@ -34,7 +34,10 @@ Outcome = Literal["conforms", "does_not_conform", "not_proven", "not_aligned", "
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Findable:
-    """What sentences are made from; the parts of the document."""
+    """What sentences are made from; the parts of the document.
+
+    told_places : indices of worst places that lie where a characteristic's finding already points
+    """
 
     alignment: AlignmentRecord
     coverage: Coverage | None
@@ -42,6 +45,7 @@ class Findable:
     thickness: ThicknessSummary | None
     shrink: ShrinkSummary | None
     characteristics: list[CharacteristicRecord]
+    told_places: frozenset[int] = frozenset()
 
 
 def summarise(found: Findable) -> Summary:
@@ -209,7 +213,8 @@ def _map_findings(found: Findable) -> list[Finding]:
     is_judged = bool(found.characteristics)
     findings: list[Finding] = []
     if found.deviation is not None:
-        findings += [_place_finding(place) for place in found.deviation.worst[:WORST_PLACES_SHOWN]]
+        untold = [place for k, place in enumerate(found.deviation.worst) if k not in found.told_places]
+        findings += [_place_finding(place) for place in untold[:WORST_PLACES_SHOWN]]
         if not found.deviation.worst and found.coverage is not None and found.coverage.measured_area_share > 0:
             findings.append(_nothing_beyond(found.deviation))
     if found.thickness is not None:

@@ -277,7 +277,7 @@ def picture(mesh: ViewMesh, frame: Frame, paint: Painter) -> Still:
     colors[seen.is_back] = CUT
     image[seen.row, seen.column] = colors
     depth = np.full((frame.height, frame.width), -np.inf)
-    depth[seen.row, seen.column] = seen.depth_mm
+    depth[seen.row, seen.column] = np.where(seen.is_back, np.inf, seen.depth_mm)  # a cut face hides what is behind
     _draw_lines(image, seen, depth, 24 * frame.mm_per_pixel)
     small = image.reshape(frame.height // OVERSAMPLING, OVERSAMPLING, frame.width // OVERSAMPLING, OVERSAMPLING, 3)
     return Still(np.asarray(np.round(small.mean(axis=(1, 3))), dtype=np.uint8), frame, depth)

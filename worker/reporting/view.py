@@ -259,15 +259,16 @@ def _worst(value: Floats, group: Ints, count: int) -> Floats:
 
 
 def _creases(triangles: Ints, points: Floats, face: Ints) -> Ints:
-    """(e, 2) edges where one face ends, each place drawn once."""
+    """(e, 2) edges where one face ends and another begins, once for either."""
     sides = np.sort(np.concatenate([triangles[:, [0, 1]], triangles[:, [1, 2]], triangles[:, [2, 0]]]), axis=1)
     first, times = np.unique(sides[:, 0] * len(points) + sides[:, 1], return_index=True, return_counts=True)[1:]
     border = sides[np.sort(first[times == 1])]
     pair = np.sort(_weld(points)[border], axis=1)
-    _, first, group = np.unique(pair[:, 0] * len(points) + pair[:, 1], return_index=True, return_inverse=True)
-    side = face[border[:, 0]]
-    low, high = side[first].copy(), side[first].copy()
+    key, side = pair[:, 0] * len(points) + pair[:, 1], face[border[:, 0]]
+    group = np.unique(key, return_inverse=True)[1]
+    low = np.full(int(group.max(initial=-1)) + 1, np.iinfo(np.int64).max)
+    high = np.full(len(low), -1)
     np.minimum.at(low, group, side)
     np.maximum.at(high, group, side)
-    shared = np.sort(first[low != high])  # a border with no other face is a gap left by thinning
-    return np.asarray(border[shared], dtype=np.int64)
+    is_shared = (low != high)[group]  # a border with no other face is a gap left by thinning
+    return np.asarray(border[is_shared], dtype=np.int64)

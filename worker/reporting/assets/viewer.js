@@ -66,16 +66,20 @@ function startViewer(context) {
   startShowing(viewer);
   document.body.classList.add("has-gl");
   stage.renderer.setSize(canvas.clientWidth, canvas.clientHeight, false);
-  orbit.apply();
+  startAtFirstFinding(viewer);
   return viewer;
 }
 
 function startControls(viewer) {
-  const { stage, orbit, draw } = viewer;
+  const { orbit } = viewer;
   for (const radio of document.querySelectorAll("input[name=map]")) {
     radio.addEventListener("change", () => setMap(viewer, radio.value));
   }
-  byId("home").addEventListener("click", orbit.home);
+  byId("home").addEventListener("click", () => {
+    highlight(viewer, "");
+    setSection(viewer, "off", undefined, false);
+    orbit.home();
+  });
   byId("section-axis").addEventListener("change", () => setSection(viewer, byId("section-axis").value));
   byId("section-place").addEventListener("input", () => applySection(viewer));
   byId("section-flip").addEventListener("click", () => {
@@ -87,8 +91,6 @@ function startControls(viewer) {
   if (choice) choice.addEventListener("change", () => highlight(viewer, choice.value));
   const first = document.querySelector("input[name=map]:checked");
   if (first) setMap(viewer, first.value);
-  stage.uniforms.hasChoice.value = false;
-  draw();
 }
 
 function setMap(viewer, name) {
@@ -167,19 +169,32 @@ function startShowing(viewer) {
 /** Fly to a place of the part: from outside where it can be seen, through a cut where it cannot. */
 function showPlace(viewer, wanted) {
   const { stage, view, orbit, state } = viewer;
-  if (wanted.map) setMap(viewer, wanted.map);
   highlight(viewer, wanted.highlight === undefined ? "" : wanted.highlight);
-  setSection(viewer, "off", undefined, false);
+  if (wanted.map) setMap(viewer, wanted.map);
   if (!wanted.point) return orbit.home();
-  const place = new THREE.Vector3(...wanted.point.map((value, k) => value - view.centre[k]));
-  const vertex = nearestVertex(view, place);
-  const at = vertexPlace(view, vertex);
-  const normal = new THREE.Vector3().fromArray(view.normals, 3 * vertex);
-  const toward = seenFrom(stage, at, normal) || cutTo(viewer, at, normal);
+  const { vertex, at, toward } = approach(viewer, wanted.point);
   state.mark = at;
   read(viewer, vertex, at);
-  orbit.flyTo({ ...anglesOf(toward), target: at.clone().lerp(stage.middle, 0.25), zoom: 1.9 });
-  return undefined;
+  return orbit.flyTo({ ...anglesOf(toward), target: at.clone().lerp(stage.middle, 0.25), zoom: 1.9 });
+}
+
+/** The first thing seen: the whole part, so turned, and if need be cut open, that the first finding shows. */
+function startAtFirstFinding(viewer) {
+  const first = document.querySelector(".finding .show");
+  if (!first) return viewer.orbit.apply();
+  if (first.dataset.map) setMap(viewer, first.dataset.map);
+  const { toward } = approach(viewer, first.dataset.show.split(",").map(Number));
+  return viewer.orbit.jumpTo(anglesOf(toward));
+}
+
+/** Where to look at a place from; cuts the part open if that is what it takes. */
+function approach(viewer, point) {
+  const { stage, view } = viewer;
+  setSection(viewer, "off", undefined, false);
+  const vertex = nearestVertex(view, new THREE.Vector3(...point.map((value, k) => value - view.centre[k])));
+  const at = vertexPlace(view, vertex);
+  const normal = new THREE.Vector3().fromArray(view.normals, 3 * vertex);
+  return { vertex, at, toward: seenFrom(stage, at, normal) || cutTo(viewer, at, normal) };
 }
 
 /** The unhidden direction nearest to the surface's own, a little from above; null if it is hidden from all. */

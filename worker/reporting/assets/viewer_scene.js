@@ -71,7 +71,7 @@ vec3 wallColor() {
 }
 void main() {
   if (dot(cut.xyz, vPlace) > cut.w) discard;
-  if (!gl_FrontFacing) {
+  if (!gl_FrontFacing) { // the ray leaves material here, so it entered it at the cut
     gl_FragColor = vec4(cutColor, 1.0);
     return;
   }
@@ -81,18 +81,24 @@ void main() {
   gl_FragColor = vec4(color * (0.74 + 0.26 * light), 1.0);
 }`;
 
+// An edge is drawn once for each of its two faces, and only for a face turned to the eye: what is seen
+// through a cut from inside material is no edge.
 const LINE_VERTEX_SHADER = `
+uniform vec3 towardEye;
 varying vec3 vPlace;
+varying float vFacing;
 void main() {
   vPlace = position;
+  vFacing = dot(normal, towardEye);
   gl_Position = projectionMatrix * modelViewMatrix * vec4(position, 1.0);
 }`;
 const LINE_FRAGMENT_SHADER = `
 uniform vec4 cut;
 varying vec3 vPlace;
+varying float vFacing;
 void main() {
-  if (dot(cut.xyz, vPlace) > cut.w) discard;
-  gl_FragColor = vec4(0.13, 0.15, 0.17, 0.62);
+  if (vFacing < 0.0 || dot(cut.xyz, vPlace) > cut.w) discard;
+  gl_FragColor = vec4(0.36, 0.38, 0.40, 1.0);
 }`;
 
 const NO_CUT = [0, 0, 0, 1];
@@ -105,6 +111,7 @@ function sharedUniforms(raw) {
   const colors = raw.colors;
   return {
     cut: { value: new THREE.Vector4(...NO_CUT) },
+    towardEye: { value: new THREE.Vector3(0, 0, 1) },
     showsWall: { value: false },
     hasChoice: { value: false },
     stepsMm: { value: new THREE.Vector4(...raw.steps_mm) },
@@ -154,14 +161,14 @@ function buildStage(canvas, context, view, raw) {
   );
   const lineGeometry = new THREE.BufferGeometry();
   lineGeometry.setAttribute("position", geometry.getAttribute("position"));
+  lineGeometry.setAttribute("normal", geometry.getAttribute("normal"));
   lineGeometry.setIndex(new THREE.BufferAttribute(view.edges, 1));
   const lines = new THREE.LineSegments(
     lineGeometry,
     new THREE.ShaderMaterial({
-      uniforms: { cut: uniforms.cut },
+      uniforms: { cut: uniforms.cut, towardEye: uniforms.towardEye },
       vertexShader: LINE_VERTEX_SHADER,
       fragmentShader: LINE_FRAGMENT_SHADER,
-      transparent: true,
     }),
   );
   const scene = new THREE.Scene();
