@@ -1,0 +1,64 @@
+"""What the stages before judging found, in one record."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+from shared.errors import PlanInvalid
+from worker.measuring.patches import SampleNet
+from worker.measuring.seen import Seen
+from worker.records import Alignment, AlignmentStatus, Deviation, Nominal, Region, Samples, Thickness
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Measured:
+    """Everything characteristics are judged from.
+
+    deviation, thickness : None where the scan could not be aligned
+    quantum_mm : smallest step of the scan's number format
+    """
+
+    nominal: Nominal
+    samples: Samples
+    alignment: Alignment
+    deviation: Deviation | None
+    thickness: Thickness | None
+    regions: tuple[Region, ...]
+    quantum_mm: float
+
+    @property
+    def why_not(self) -> str | None:
+        """Why nothing can be judged, None if it can."""
+        if self.alignment.status is not AlignmentStatus.ALIGNED:
+            words = self.alignment.status.value.replace("_", " ")
+            return f"the scan is {words}: {self.alignment.reason or 'no reason was recorded'}"
+        return None if self.deviation is not None else "no deviation was measured"
+
+    @property
+    def seen(self) -> Seen:
+        """Nominal and the piece, for measuring features."""
+        if self.deviation is None:
+            raise ValueError("nothing was measured")
+        return Seen(self.nominal, self.samples, self.deviation, self.alignment.shrink)
+
+    @cached_property
+    def net(self) -> SampleNet:
+        """Neighbours of samples."""
+        return SampleNet(self.samples)
+
+    def region(self, name: str) -> Region:
+        """The region of that name.
+
+        Raises
+        ------
+        PlanInvalid
+            If there is none.
+
+        """
+        for region in self.regions:
+            if region.name == name:
+                return region
+        raise PlanInvalid(
+            f"No region is named '{name}'.", advice="Name one of the plan's regions.", faults=[f"region '{name}'"]
+        )

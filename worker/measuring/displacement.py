@@ -1,0 +1,164 @@
+"""Rigid displacement of a region, such as a core, against the rest of the piece."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from worker.measuring.regions import region_triangles
+from worker.measuring.robust import TUKEY, clustered_covariance, density_weights, mad_sigma, tukey_weights
+from worker.measuring.seen import NotMeasured, Seen
+from worker.measuring.shrink import without_shrink
+from worker.records import Bools, Deviation, Floats, Region
+from worker.rigid import RigidTransform
+from worker.surface import SurfaceQuery
+
+
+@dataclass(frozen=True, kw_only=True)
+class DisplacementSettings:
+    """How a region's displacement is fitted."""
+
+    point_limit: int = 60_000  # evenly taken; more points do not make correlated roughness surer
+    least_points: int = 100  # six numbers and their scatter need this many
+    iterations: int = 6  # each finds the feet again; three are enough up to a wall's thickness
+    held_eigenvalue: float = 2e-3  # of the largest: a motion that moves the surface less cannot be told from form
+    density_cell_share: float = 1 / 80  # of the region's diagonal
+    sigma_floor_mm: float = 1e-4  # exact input must not divide by zero
+
+
+@dataclass(frozen=True, eq=False)
+class Displacement:
+    """How a region sits off its place, nominal frame, about ``centre_mm`` (the region's middle).
+
+    shift_mm : (3,);  rotation_rad : (3,) rotation vector
+    covariance : (6, 6) of (rotation_rad, shift_mm), from the fit alone
+    free_text : motions the region's shape cannot show, in words; the fit leaves them at nothing
+    sigma_mm : robust scatter of the points about the displaced region
+    """
+
+    shift_mm: Floats
+    rotation_rad: Floats
+    covariance: Floats
+    centre_mm: Floats
+    free_text: tuple[str, ...]
+    point_count: int
+    sigma_mm: float
+
+
+def region_displacement(
+    region: Region, seen: Seen, *, shrink_removed: bool, settings: DisplacementSettings | None = None
+) -> Displacement | NotMeasured:
+    """Rigid motion that takes the region of nominal onto the piece, the piece being aligned by the rest.
+
+    shrink_removed : the points are brought to nominal's size first
+
+    Objective: weighted squares of the distance from the region's scan points to its own surface,
+    Tukey weights, feet found anew each time.  Motions the shape does not show stay out of the fit.
+    """
+    settings = settings or DisplacementSettings()
+    nominal = seen.nominal
+    inside = region_triangles(region, seen.samples, len(nominal.triangles))
+    points = _points_of(inside, seen.deviation, settings)
+    if len(points) < settings.least_points:
+        return NotMeasured(f"only {len(points)} scan points lie on {region.name}")
+    points = without_shrink(points, seen.shrink if shrink_removed else None)
+    surface = SurfaceQuery(nominal.vertices_mm, nominal.triangles[inside])
+    fit = _Fit.of(points, surface, settings)
+    motion = RigidTransform.identity()
+    for _ in range(settings.iterations):
+        motion = fit.improved(motion)
+    return fit.result(motion)
+
+
+@dataclass(frozen=True, eq=False)
+class _Fit:
+    points_mm: Floats
+    weights: Floats
+    centre_mm: Floats
+    radius_mm: float
+    surface: SurfaceQuery
+    settings: DisplacementSettings
+
+    @classmethod
+    def of(cls, points_mm: Floats, surface: SurfaceQuery, settings: DisplacementSettings) -> _Fit:
+        diagonal = float(np.linalg.norm(np.ptp(points_mm, axis=0)))
+        weights = density_weights(points_mm, max(settings.density_cell_share * diagonal, 1e-6))
+        centre = np.average(points_mm, axis=0, weights=weights)
+        radius = float(np.sqrt(np.average(((points_mm - centre) ** 2).sum(axis=1), weights=weights)))
+        return cls(points_mm, weights, centre, max(radius, 1e-6), surface, settings)
+
+    def rows(self, motion: RigidTransform) -> tuple[Floats, Floats, Floats]:
+        """Derivatives (n, 6) by (radius * rotation, shift), residuals (n,), robust weights (n,)."""
+        back = motion.inverse()
+        placed = back.apply(self.points_mm)
+        found = self.surface.signed(placed)
+        lever = (placed - self.centre_mm) / self.radius_mm
+        rows = np.concatenate([np.cross(lever, found.normal), found.normal], axis=1)
+        is_over = found.barycentric.min(axis=1) > 0  # nearest an edge of the region: the surface goes on elsewhere
+        is_over |= np.abs(np.einsum("ij,ij->i", placed - found.point_mm, found.normal)) > 0.9 * found.distance_mm
+        residual = found.signed_mm
+        sigma = max(mad_sigma(residual[is_over]), self.settings.sigma_floor_mm)
+        middle = float(np.median(residual[is_over])) if is_over.any() else 0.0
+        width = TUKEY * max(sigma, abs(middle))
+        return rows, residual, self.weights * is_over * tukey_weights(residual, width)
+
+    def improved(self, motion: RigidTransform) -> RigidTransform:
+        """One Gauss-Newton step in the held motions."""
+        rows, residual, weights = self.rows(motion)
+        held, _ = self.directions(rows, weights)
+        reduced = rows @ held
+        normal = reduced.T @ (reduced * weights[:, None])
+        step = held @ np.linalg.lstsq(normal, reduced.T @ (weights * residual), rcond=None)[0]
+        return motion @ RigidTransform.about(step[:3] / self.radius_mm, step[3:], self.centre_mm)
+
+    def directions(self, rows: Floats, weights: Floats) -> tuple[Floats, Floats]:
+        """Held (6, h) and free (6, f) unit motions."""
+        values, vectors = np.linalg.eigh(rows.T @ (rows * weights[:, None]))
+        is_held: Bools = values > self.settings.held_eigenvalue * max(float(values[-1]), 1e-300)
+        return vectors[:, is_held], vectors[:, ~is_held]
+
+    def result(self, motion: RigidTransform) -> Displacement:
+        rows, residual, weights = self.rows(motion)
+        held, free = self.directions(rows, weights)
+        own = clustered_covariance(rows @ held, weights, residual, self.points_mm)
+        scaled = held @ own @ held.T
+        units = np.diag([1 / self.radius_mm] * 3 + [1.0] * 3)
+        angle = _rotation_vector(motion)
+        kept = weights > 0
+        return Displacement(
+            shift_mm=motion.apply(self.centre_mm) - self.centre_mm,
+            rotation_rad=angle,
+            covariance=units @ scaled @ units,
+            centre_mm=self.centre_mm,
+            free_text=tuple(_motion_text(column) for column in free.T),
+            point_count=int(np.count_nonzero(kept)),
+            sigma_mm=mad_sigma(residual[kept]),
+        )
+
+
+def _points_of(inside: Bools, deviation: Deviation, settings: DisplacementSettings) -> Floats:
+    paired = np.flatnonzero(deviation.scan_triangle >= 0)
+    own = paired[inside[deviation.scan_triangle[paired]]]
+    step = max(1, len(own) // settings.point_limit)
+    points: Floats = deviation.scan_points_mm[own[::step]]
+    return points
+
+
+def _rotation_vector(motion: RigidTransform) -> Floats:
+    skew = (motion.rotation - motion.rotation.T) / 2
+    axis = np.array([skew[2, 1], skew[0, 2], skew[1, 0]])
+    sine = float(np.linalg.norm(axis))
+    return axis * (motion.angle_rad() / sine if sine > 0 else 1.0)
+
+
+def _motion_text(screw: Floats) -> str:
+    """A unit motion (6,) of (radius * rotation, shift) in words, by part axes."""
+    turn, shift = screw[:3], screw[3:]
+    is_slide = np.linalg.norm(shift) > np.linalg.norm(turn)
+    direction = shift if is_slide else turn
+    direction = direction / np.linalg.norm(direction)
+    direction = direction * np.sign(direction[np.argmax(np.abs(direction))])
+    named = ("x", "y", "z")[int(np.argmax(np.abs(direction)))] if np.abs(direction).max() > np.cos(0.05) else None
+    words = named or "({:.2f}, {:.2f}, {:.2f})".format(*direction)
+    return f"slides along {words}" if is_slide else f"turns about {words}"

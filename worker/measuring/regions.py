@@ -1,0 +1,135 @@
+"""The named parts of nominal's surface that a plan speaks of."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+
+from shared.errors import PlanInvalid
+from shared.plan import Plan, RegionChoice
+from worker.records import Body, Bools, Nominal, Region, Samples
+from worker.surface import SurfaceQuery
+
+CORE_TOLERANCE_SHARE = 1e-3  # of the part's diagonal: cores and part come from one model, apart by tessellation only
+OPPOSED_COSINE = -0.5  # the core's surface faces the part's within 60 degrees
+
+
+def choose_regions(plan: Plan, nominal: Nominal, samples: Samples, bodies: tuple[Body, ...]) -> tuple[Region, ...]:
+    """One region per choice of the plan, in the plan's order.
+
+    plan : lengths in millimetres already
+
+    Raises
+    ------
+    PlanInvalid
+        If a face, face name or core is not there, or a region holds no sample.
+
+    """
+    regions: list[Region] = []
+    faults: list[str] = []
+    for number, choice in enumerate(plan.regions):
+        try:
+            regions.append(_region(choice, nominal, samples, bodies))
+        except PlanInvalid as error:
+            faults.append(f"regions[{number}] '{choice.name}': {error.message}")
+    if faults:
+        raise PlanInvalid(
+            "The plan names places this part does not have: " + "; ".join(faults) + ".",
+            advice="Correct these regions and send the plan again.",
+            faults=faults,
+        )
+    return tuple(regions)
+
+
+def region_triangles(region: Region, samples: Samples, triangle_count: int) -> Bools:
+    """Triangles of nominal (m,) more than half of whose samples' triangles lie in the region."""
+    inside = region.is_member[samples.triangles].sum(axis=1) / 3
+    total = np.bincount(samples.triangle_source, minlength=triangle_count)
+    member = np.bincount(samples.triangle_source, inside, minlength=triangle_count)
+    is_inside: Bools = member > 0.5 * total
+    return is_inside
+
+
+def _region(choice: RegionChoice, nominal: Nominal, samples: Samples, bodies: tuple[Body, ...]) -> Region:
+    for source, choose in _CHOOSERS.items():
+        if getattr(choice, source) is not None:
+            is_member = choose(choice, nominal, samples, bodies)
+            if not is_member.any():
+                raise _unknown("it holds nothing of the part's surface")
+            return Region(choice.name, source, is_member)
+    raise ValueError("a region choice without a way of choosing")
+
+
+def _unknown(what: str) -> PlanInvalid:
+    return PlanInvalid(what, advice="Correct the region.", faults=[what])
+
+
+def _core(choice: RegionChoice, nominal: Nominal, samples: Samples, bodies: tuple[Body, ...]) -> Bools:
+    body = next((body for body in bodies if body.name == choice.core), None)
+    if body is None:
+        known = ", ".join(sorted(body.name for body in bodies)) or "none was given"
+        raise _unknown(f"no core body is named '{choice.core}' (known: {known})")
+    found = SurfaceQuery(body.vertices_mm, body.triangles).signed(samples.points_mm)
+    reach_mm = max(
+        CORE_TOLERANCE_SHARE * float(np.linalg.norm(np.ptp(nominal.vertices_mm, axis=0))),
+        3 * (nominal.chord_tolerance_mm or 0.0),
+    )
+    facing = np.einsum("ij,ij->i", found.normal, samples.normals)
+    is_member: Bools = (found.distance_mm <= reach_mm) & (facing < OPPOSED_COSINE)
+    return is_member
+
+
+def _faces(choice: RegionChoice, nominal: Nominal, samples: Samples, _: tuple[Body, ...]) -> Bools:
+    wanted = np.array(choice.faces or (), dtype=np.int64)
+    absent = [str(face) for face in wanted if face >= len(nominal.faces)]
+    if absent:
+        raise _unknown(f"no face {', '.join(absent)} (the part has faces 0 to {len(nominal.faces) - 1})")
+    return np.isin(samples.face, wanted)
+
+
+def _face_names(choice: RegionChoice, nominal: Nominal, samples: Samples, _: tuple[Body, ...]) -> Bools:
+    names = choice.face_names or ()
+    known = {face.name for face in nominal.faces if face.name}
+    absent = [name for name in names if name not in known]
+    if absent:
+        listed = ", ".join(sorted(known)[:20]) or "no face has a name"
+        raise _unknown(f"no face is named {', '.join(repr(name) for name in absent)} (known: {listed})")
+    wanted = [face.index for face in nominal.faces if face.name in names]
+    return np.isin(samples.face, wanted)
+
+
+def _box(choice: RegionChoice, _: Nominal, samples: Samples, __: tuple[Body, ...]) -> Bools:
+    if choice.box is None:
+        raise ValueError("no box")
+    low, high = np.array(choice.box.minimum), np.array(choice.box.maximum)
+    return np.asarray(((samples.points_mm >= low) & (samples.points_mm <= high)).all(axis=1))
+
+
+def _ball(choice: RegionChoice, _: Nominal, samples: Samples, __: tuple[Body, ...]) -> Bools:
+    if choice.ball is None:
+        raise ValueError("no ball")
+    distance = np.linalg.norm(samples.points_mm - np.array(choice.ball.centre), axis=1)
+    return np.asarray(distance <= choice.ball.radius, dtype=np.bool_)
+
+
+def _tube(choice: RegionChoice, _: Nominal, samples: Samples, __: tuple[Body, ...]) -> Bools:
+    if choice.tube is None:
+        raise ValueError("no tube")
+    start, end = np.array(choice.tube.start), np.array(choice.tube.end)
+    length = np.linalg.norm(end - start)
+    along = (end - start) / length
+    height = (samples.points_mm - start) @ along
+    across = np.linalg.norm(samples.points_mm - start - height[:, None] * along, axis=1)
+    is_member: Bools = (height >= 0) & (height <= length) & (across <= choice.tube.radius)
+    return is_member
+
+
+_CHOOSERS: dict[str, Callable[[RegionChoice, Nominal, Samples, tuple[Body, ...]], Bools]] = {
+    "core": _core,
+    "faces": _faces,
+    "face_names": _face_names,
+    "box": _box,
+    "ball": _ball,
+    "tube": _tube,
+}
