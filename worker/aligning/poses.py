@@ -168,8 +168,8 @@ def _stepped(poses: Poses, points: Points, pairing: Pairing, reach_and_scale: tu
     pull = -np.matmul(weighted.transpose(0, 2, 1), pairs.along_mm[..., None])[..., 0]
     diagonal = np.arange(7)
     information[:, diagonal, diagonal] += DAMPING * total[:, None] + 1e-9
-    if scale_sigma > 0.0:  # the prior weighs as all points would, were their scatter a tenth of the reach
-        prior = total * (0.1 * reach_mm / (scale_sigma * radius)) ** 2
+    if scale_sigma > 0.0:  # the prior weighs as all points would, were their scatter 3 % of the reach
+        prior = total * (0.03 * reach_mm / (scale_sigma * radius)) ** 2
         information[:, 6, 6] += prior
         pull[:, 6] -= prior * np.log(poses.scale) * radius
     else:
