@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 import subprocess
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 
 from shared.report import Report
-from tests.support.services import Service, running_service
+from tests.support.services import STL, Service, running_service
+from worker.command import main
+from worker.exit_codes import ExitCode
 
 
 @pytest.fixture(scope="module")
@@ -77,3 +81,41 @@ def test_a_file_that_cannot_be_read_fails_once_with_name_and_advice(service: Ser
         "advice": "Send it again.",
         "data": {"file": "scan.stl", "missing": 7},
     }
+
+
+def send(service: Service, folder: Path, *options: str) -> int:
+    """``firstpour send`` of two files."""
+    for name in ("head.stl", "scan.stl", "core.stl"):
+        (folder / name).write_bytes(STL)
+    files = [str(folder / "head.stl"), str(folder / "scan.stl"), "--unit", "mm"]
+    server = f"http://127.0.0.1:{service.port}"
+    return main.run(["send", *files, "--server", server, "--out", str(folder / "out"), *options])
+
+
+def test_send_brings_the_report_home(service: Service, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    core = f"jacket={tmp_path / 'core.stl'}"
+    assert send(service, tmp_path, "--title", "slow 1", "--core", core, "--json") == ExitCode.CONFORMS
+    said = json.loads(capsys.readouterr().out)
+    found = service.get(said["inspection_id"])
+    assert (found["state"], found["title"], said["headline"]) == ("done", "slow 1", "Slept well.")
+    report = Report.model_validate_json((tmp_path / "out" / "report.json").read_bytes())
+    assert report.run.inspection_id == found["id"]
+    assert (tmp_path / "out" / "report.html").is_file()
+
+
+@pytest.mark.parametrize(
+    ("title", "words"), [("reject", "The scan ends in mid-air."), ("x" * 201, "title"), (" ", "title")]
+)
+def test_send_says_why_there_is_no_report(
+    title: str, words: str, service: Service, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert send(service, tmp_path, "--title", title) == ExitCode.FAILED
+    said = capsys.readouterr()
+    assert words in said.err
+    assert "Traceback" not in said.err
+    assert said.out == ""
+
+
+def test_send_to_something_else_says_so(service: Service, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert send(service, tmp_path, "--server", f"http://127.0.0.1:{service.port}/elsewhere") == ExitCode.FAILED
+    assert "What to do" in capsys.readouterr().err

@@ -13,6 +13,7 @@ from shared.plan_reading import parse_plan, plan_text
 from shared.units import LengthUnit
 from worker.job_records import BodyFile, InputFile
 
+TITLE_LIMIT = 200  # as in the row of an inspection
 UNITS = ", ".join(unit.value for unit in LengthUnit)
 
 
@@ -37,7 +38,7 @@ class Asked:
             bodies=tuple(map(_core, cores)),
             plan=None if text is None or plan is None else parse_plan(text, plan.name),
             plan_source=None if text is None else plan_text(text),
-            title=title or f"{scan.name} against {nominal.name}",
+            title=title or f"{scan.name} against {nominal.name}"[:TITLE_LIMIT],
         )
 
     def with_units(

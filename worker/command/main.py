@@ -134,7 +134,7 @@ def run(arguments: list[str] | None = None) -> int:
     except FirstpourError as error:
         talking.complain(error.code, error.message, error.advice, error.data, as_json="--json" in arguments)
         return ExitCode.FAILED
-    except Exception:  # a fault of ours must not look like a verdict: Python's own exit code for it is 1
+    except Exception:  # noqa: BLE001 - a fault of ours must not look like a verdict: Python itself would exit with 1
         talking.note("firstpour: this is a fault in Firstpour itself; please report what follows.")
         traceback.print_exc()
         return ExitCode.FAILED

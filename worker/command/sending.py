@@ -79,7 +79,7 @@ def _order(client: httpx.Client, asked: Asked, show: Show) -> dict[str, Any]:
     meter = _Meter(total, show)
     bodies = [{"name": b.name, "role": b.role, "upload_id": _upload(client, b.file, meter)} for b in asked.bodies]
     wanted = {
-        "title": asked.title[:200],
+        "title": asked.title,
         "nominal_upload_id": _upload(client, asked.nominal, meter),
         "scan_upload_id": _upload(client, asked.scan, meter),
         "nominal_unit": asked.nominal.stated_unit,
