@@ -76,7 +76,13 @@ def deviation_plot(data: Histogram, tolerance_mm: float) -> str:
         for side in (-tolerance_mm, tolerance_mm):
             axes.axvline(side, color=INK, linewidth=0.8, linestyle=(0, (4, 3)))
         axes.set_xlim(data.edges_mm[0], data.edges_mm[-1])
-        axes.set_xlabel("deviation, mm   (+ excess material, - missing)   broken lines: map tolerance")
+        axes.set_xlabel("deviation, mm")
+        for side, word in ((-1, "missing"), (1, "excess")):
+            beyond = data.area_mm2[side * middles > tolerance_mm].sum() / max(float(data.area_mm2.sum()), 1e-12)
+            place = "left" if side < 0 else "right"
+            axes.text(
+                0.01 if side < 0 else 0.99, 0.94, f"{100 * beyond:.1f} % {word}", ha=place, transform=axes.transAxes
+            )
         _thou_axis(axes)
         return _svg(figure)
 
@@ -88,10 +94,10 @@ def wall_plot(nominal: Histogram, actual: Histogram, limit_mm: float) -> str:
         middles = (actual.edges_mm[1:] + actual.edges_mm[:-1]) / 2
         _bars(axes, actual, wall_colors(middles, float(actual.edges_mm[-1])) / 255)
         shares = 100 * nominal.area_mm2 / max(float(nominal.area_mm2.sum()), 1e-12)
-        axes.stairs(shares, nominal.edges_mm, color=INK, linewidth=1.1, label="nominal (outline)")
+        axes.stairs(shares, nominal.edges_mm, color=INK, linewidth=1.1)
         axes.axvline(limit_mm, color=INK, linewidth=0.8, linestyle=(0, (4, 3)))
         axes.set_xlim(data_span(actual))
-        axes.set_xlabel("wall, mm   (bars: the piece; outline: nominal; broken line: thin below this)")
+        axes.set_xlabel("wall, mm")
         _thou_axis(axes)
         return _svg(figure)
 
@@ -116,7 +122,7 @@ def coverage_plot(bars: Sequence[CoverageBar]) -> str:
         axes.set_yticks(rows, [_clipped(bar.name) for bar in bars], parse_math=False)
         axes.set_xlim(0, 112)
         axes.set_xticks([0, 25, 50, 75, 100])
-        axes.set_xlabel("share of area measured, %   (hatched: not measured)")
+        axes.set_xlabel("share of area measured, %")
         axes.spines["top"].set_visible(False)
         axes.tick_params(length=0)
         return _svg(figure)

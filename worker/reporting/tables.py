@@ -26,10 +26,11 @@ Fact = tuple[str, Text]
 
 
 class LegendEntry(NamedTuple):
-    """One swatch of a legend."""
+    """One swatch of a legend; the label of a minor one can go where space is short."""
 
     fill: str
     label: Text
+    is_minor: bool = False
 
 
 @dataclass(frozen=True)
@@ -253,8 +254,12 @@ def provenance_facts(report: Report) -> list[Fact]:
 
 def deviation_legend(steps_mm: Sequence[float]) -> list[LegendEntry]:
     """Missing to excess, then what was not measured."""
-    low = [LegendEntry(hex_color(color), _joined("-", _bare(steps_mm[k]))) for k, color in enumerate(MISSING)]
-    high = [LegendEntry(hex_color(color), _joined("+", _bare(steps_mm[k]))) for k, color in enumerate(EXCESS)]
+    low = [
+        LegendEntry(hex_color(color), _joined("-", _bare(steps_mm[k])), k % 2 == 0) for k, color in enumerate(MISSING)
+    ]
+    high = [
+        LegendEntry(hex_color(color), _joined("+", _bare(steps_mm[k])), k % 2 == 0) for k, color in enumerate(EXCESS)
+    ]
     inside = _joined("±", _bare(steps_mm[0]))
     return [*reversed(low), LegendEntry(hex_color(INSIDE), inside), *high, LegendEntry("url(#hatch)", "not measured")]
 
@@ -269,7 +274,7 @@ def wall_legend(top_mm: float) -> list[LegendEntry]:
     entries = []
     for k, color in enumerate(colors):
         low = Pair(f"{k * top_mm / len(colors):.3g}", f"{k * top_mm / len(colors) / wording.MM_PER_INCH:.3g}")
-        entries.append(LegendEntry(hex_color([int(v) for v in color]), low))
+        entries.append(LegendEntry(hex_color([int(v) for v in color]), low, k % 2 == 1))
     return [*entries, LegendEntry("url(#hatch)", "no wall")]
 
 

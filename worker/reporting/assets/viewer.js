@@ -26,6 +26,7 @@ function startViewer(context) {
   const raw = JSON.parse(byId("view-data").textContent);
   const view = unpackView(raw);
   const canvas = byId("canvas");
+  document.body.classList.add("has-gl"); // gives the canvas its size
   const stage = buildStage(canvas, context, view, raw);
   const state = { reading: null, mark: null, section: { axis: "off", isFlipped: false } };
   let isQueued = false;
@@ -64,7 +65,6 @@ function startViewer(context) {
   });
   startControls(viewer);
   startShowing(viewer);
-  document.body.classList.add("has-gl");
   stage.renderer.setSize(canvas.clientWidth, canvas.clientHeight, false);
   startAtFirstFinding(viewer);
   return viewer;
@@ -202,7 +202,8 @@ function seenFrom(stage, at, normal) {
   const wished = normal.clone().add(new THREE.Vector3(0.25, -0.35, 0.4)).normalize();
   const tries = [wished, normal.clone()];
   for (const x of [-1, 0, 1]) for (const y of [-1, 0, 1]) for (const z of [-1, 0, 1]) {
-    if (x || y || z) tries.push(new THREE.Vector3(x, y, z).normalize());
+    // a little off the axes, so that a box never shows one face alone
+    if (x || y || z) tries.push(new THREE.Vector3(x * 0.9 - y * 0.4, x * 0.4 + y * 0.9, z + 0.1).normalize());
   }
   const usable = tries.filter((direction) => direction.dot(normal) > 0.25).sort((a, b) => b.dot(wished) - a.dot(wished));
   return usable.find((direction) => isSeen(stage, at, direction)) || null;

@@ -1,6 +1,6 @@
 // The camera: orbit, pan and zoom by mouse, touch and keyboard, and flights to a place.
 
-const HOME = { azimuth: -0.9, elevation: 0.55, zoom: 1.22 }; // a block fills less than its bounding sphere
+const HOME = { azimuth: -0.9, elevation: 0.55 };
 const FLIGHT_MS = 550;
 const STEP_RAD = Math.PI / 24;
 
@@ -12,7 +12,9 @@ function clampElevation(angle) {
 function buildOrbit(stage, onChange) {
   const camera = new THREE.OrthographicCamera(-1, 1, 1, -1, 0.1, 10);
   camera.up.set(0, 0, 1);
-  const pose = { ...HOME, target: stage.middle.clone() };
+  // a block is less high than its bounding sphere, so a wide view can be nearer
+  const homeZoom = () => (stage.canvas.clientWidth > stage.canvas.clientHeight ? 1.22 : 1);
+  const pose = { ...HOME, target: stage.middle.clone(), zoom: homeZoom() };
   let flight = 0;
 
   function toward(azimuth = pose.azimuth, elevation = pose.elevation) {
@@ -86,7 +88,7 @@ function buildOrbit(stage, onChange) {
     apply();
   }
   function home() {
-    flyTo({ ...HOME, target: stage.middle.clone() });
+    flyTo({ ...HOME, target: stage.middle.clone(), zoom: homeZoom() });
   }
   return { camera, pose, toward, apply, turn, pan, zoomBy, flyTo, jumpTo, home };
 }
