@@ -1,4 +1,4 @@
-"""Build the invented head and its cores, and write them as STEP: ``python demo/make_nominal.py [FOLDER]``."""
+"""Build the invented head and its cores as STEP, and write down the truth: ``python demo/make_nominal.py [FOLDER]``."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import sys
 from pathlib import Path
 
 from demo.geometry.head import build_head
+from demo.geometry.planted import truth_text
 from demo.geometry.solids import area_mm2, is_valid, volume_mm3
 from demo.geometry.step_file import write_step
 
@@ -13,7 +14,7 @@ DATA = Path(__file__).parent / "data"
 
 
 def make_nominal(folder: Path) -> None:
-    """Write ``head.step`` and ``cores/*.step`` into ``folder``."""
+    """Write ``head.step``, ``cores/*.step`` and ``truth.json`` into ``folder``."""
     head = build_head()
     if not is_valid(head.solid):
         raise SystemExit("the head is not a valid solid")
@@ -21,6 +22,7 @@ def make_nominal(folder: Path) -> None:
     write_step(head.solid, folder / "head.step", name="Demonstration head (invented)", face_names=head.face_names)
     for name, core in head.cores.items():
         write_step(core, folder / "cores" / f"{name}.step", name=name)
+    (folder / "truth.json").write_text(truth_text(), encoding="utf-8")
     print(f"head: volume {volume_mm3(head.solid):.1f} mm3, area {area_mm2(head.solid):.1f} mm2 -> {folder}")
 
 

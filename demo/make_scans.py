@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from pathlib import Path
 
@@ -10,45 +9,45 @@ import numpy as np
 
 from demo.geometry import design as d
 from demo.geometry.facets import Facets, facets_of
-from demo.geometry.head import build_head
-from demo.geometry.planted import CASTING, DEEP_PORT, PRINT, SCALE_CENTRE, Piece, truth
+from demo.geometry.head import Head, build_head
+from demo.geometry.planted import CASTING, DEEP_PORT, PRINT, SCALE_CENTRE, Piece, truth_text
 from demo.geometry.scanning import ScannerSettings, is_seen, noisy, roughness, write_cloud
 from demo.geometry.skin import Skin, sample_skin
+from demo.geometry.solids import Shape
 from demo.geometry.step_file import read_solid
 
 HERE = Path(__file__).parent
 TABLE_SIZE_MM = (150.0, 190.0)
 STRAY_COUNT = 200
+SKIN_AREA_MM2 = 204_000.0  # of the head, inside and out; the table is sampled as densely
 
 
 def make_scans(folder: Path) -> None:
     """Write ``print.ply``, ``casting.ply`` and ``truth.json`` into ``folder``."""
     folder.mkdir(parents=True, exist_ok=True)
-    make_print(folder / "print.ply")
-    make_casting(folder / "casting.ply")
-    write_truth(folder / "truth.json")
+    make_print(folder / "print.ply", PRINT, read_solid(HERE / "data" / "head.step"))
+    make_casting(folder / "casting.ply", CASTING, build_head(CASTING.faults))
+    (folder / "truth.json").write_text(truth_text(), encoding="utf-8")
 
 
-def make_print(path: Path) -> None:
+def make_print(path: Path, piece: Piece, nominal: Shape) -> None:
     """Printed prototype: nominal, smaller and bowed; seen from outside only, table and stray points in view."""
-    solid = read_solid(HERE / "data" / "head.step")
-    facets = facets_of(solid)
-    rng = np.random.default_rng(PRINT.seed + 1)
-    skin = sample_skin(solid, facets, PRINT.point_count, rng)
-    skin = skin.kept(is_seen(skin, facets, ScannerSettings()))
-    seen = scanned(PRINT, skin, rng)
-    _write(path, PRINT, _joined(seen, _table(facets, rng), _strays(seen, rng)))
+    facets = facets_of(nominal)
+    rng = np.random.default_rng(piece.seed + 1)
+    skin = sample_skin(nominal, facets, piece.point_count, rng)
+    seen = scanned(piece, skin.kept(is_seen(skin, facets, ScannerSettings())), rng)
+    _write(path, piece, _joined(seen, _table(piece, facets, rng), _strays(seen, rng)))
 
 
-def make_casting(path: Path) -> None:
+def make_casting(path: Path, piece: Piece, head: Head) -> None:
     """First casting: displaced core, a hole out of place, rough; one port not seen beyond its mouth."""
-    head = build_head(CASTING.faults)
     names = np.array([name for _, name in head.face_names])
-    rng = np.random.default_rng(CASTING.seed + 1)
-    skin = sample_skin(head.solid, facets_of(head.solid), CASTING.point_count, rng)
+    rng = np.random.default_rng(piece.seed + 1)
+    skin = sample_skin(head.solid, facets_of(head.solid), piece.point_count, rng)
     depth = d.FLANGE_FACE_Y - np.abs(skin.points_mm[:, 1])
-    is_hidden = (names[skin.face] == DEEP_PORT) & (depth > (CASTING.deep_port_seen_mm or np.inf))
-    _write(path, CASTING, scanned(CASTING, skin.kept(~is_hidden), rng))
+    seen_depth = np.inf if piece.deep_port_seen_mm is None else piece.deep_port_seen_mm
+    is_hidden = (names[skin.face] == DEEP_PORT) & (depth > seen_depth)
+    _write(path, piece, scanned(piece, skin.kept(~is_hidden), rng))
 
 
 def scanned(piece: Piece, skin: Skin, rng: np.random.Generator) -> Skin:
@@ -58,10 +57,10 @@ def scanned(piece: Piece, skin: Skin, rng: np.random.Generator) -> Skin:
     return noisy(Skin(piece.points_of_piece(skin.points_mm), skin.normals, skin.face), rough + noise, rng)
 
 
-def _table(facets: Facets, rng: np.random.Generator) -> Skin:
+def _table(piece: Piece, facets: Facets, rng: np.random.Generator) -> Skin:
     """A round-edged patch of the table on which the print stood on its -x end, the print's footprint left out."""
-    end_x = PRINT.points_of_piece(facets.vertices_mm)[:, 0].min()
-    density = PRINT.point_count / 204_000.0  # points per mm2 of the head's own skin
+    end_x = piece.points_of_piece(facets.vertices_mm)[:, 0].min()
+    density = piece.point_count / SKIN_AREA_MM2
     wide_y, wide_z = TABLE_SIZE_MM
     count = int(density * wide_y * wide_z)
     y = rng.uniform(-0.5, 0.5, size=count) * wide_y
@@ -69,7 +68,7 @@ def _table(facets: Facets, rng: np.random.Generator) -> Skin:
     is_round = (y / wide_y) ** 2 + ((z - SCALE_CENTRE[2]) / wide_z) ** 2 < 0.25
     is_footprint = (np.abs(y) < d.FLANGE_FACE_Y + 2.0) & (z > -2.0) & (z < d.RAIL_TOP_Z + 2.0)
     keep = is_round & ~is_footprint
-    x = end_x + rng.normal(scale=PRINT.noise_mm, size=count)
+    x = end_x + rng.normal(scale=piece.noise_mm, size=count)
     points = np.column_stack([x, y, z])[keep]
     flat = Skin(points, np.tile([1.0, 0.0, 0.0], (len(points), 1)), np.full(len(points), -1, dtype=np.int64))
     return noisy(flat, np.zeros(len(points)), rng)
@@ -93,11 +92,6 @@ def _write(path: Path, piece: Piece, skin: Skin) -> None:
     T_scan_nominal = piece.T_scan_nominal()
     write_cloud(path, T_scan_nominal.apply(skin.points_mm), T_scan_nominal.turn(skin.normals))
     print(f"{path}: {len(skin.points_mm)} points")
-
-
-def write_truth(path: Path) -> None:
-    """What was planted, as JSON."""
-    path.write_text(json.dumps(truth(), indent=2) + "\n", encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -100,7 +100,9 @@ CORE_PRINT_LENGTH = 10.0  # how far each core reaches out of the metal, into its
 
 @dataclass(frozen=True)
 class Port:
-    """One port: a round passage whose radius grows along a curve from the valve seat to the flange.
+    """One port: a round passage along a curve from the valve seat to the flange.
+
+    The radius grows evenly with the curve's parameter, from ``throat_radius`` to ``exit_radius``.
 
     side : +1 leaves at +y, -1 at -y
     """

@@ -39,8 +39,10 @@ class Head:
     face_names: list[tuple[Shape, str]]
 
 
-def build_head(faults: Faults | None = None) -> Head:
+def build_head(faults: Faults | None = None, cores: Mapping[str, Shape] | None = None) -> Head:
     """The head as one solid; cores and bolt holes displaced as ``faults`` say.
+
+    cores : the cores as designed, from ``build_cores``, where the caller has them already
 
     Raises
     ------
@@ -49,16 +51,16 @@ def build_head(faults: Faults | None = None) -> Head:
 
     """
     faults = faults or Faults()
-    cores = displaced(build_cores(), faults.core_shift_mm)
+    placed = displaced(cores or build_cores(), faults.core_shift_mm)
     unknown = set(faults.bolt_shift_mm) - set(d.BOLT_XY)
     if unknown:
         raise ValueError(f"no such bolt hole: {sorted(unknown)}")
-    tools = {**cores, **chamber_tools(), **bolt_tools(faults.bolt_shift_mm), **drilled_tools()}
+    tools = {**placed, **chamber_tools(), **bolt_tools(faults.bolt_shift_mm), **drilled_tools()}
     blank = build_blank()
     solid, cut_faces = cut_named(blank, tools)
     named = {hash(face): name for face, name in cut_faces}
     face_names = [(face, named.get(hash(face)) or _outside_name(face)) for face in faces_of(solid)]
-    return Head(solid, cores, face_names)
+    return Head(solid, placed, face_names)
 
 
 def build_cores() -> dict[str, Shape]:
@@ -68,7 +70,7 @@ def build_cores() -> dict[str, Shape]:
     return cores
 
 
-def displaced(cores: dict[str, Shape], shifts_mm: Mapping[str, Point3]) -> dict[str, Shape]:
+def displaced(cores: Mapping[str, Shape], shifts_mm: Mapping[str, Point3]) -> dict[str, Shape]:
     """The cores with those named moved."""
     unknown = set(shifts_mm) - set(cores)
     if unknown:

@@ -5,6 +5,7 @@ Nothing here was measured on a real piece.  Vectors are in part axes of the nomi
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -50,6 +51,13 @@ class Piece:
         scaled[:, 2] += self.bow_mm * ((1.0 - along**2) - 2.0 / 3.0)
         return np.asarray(scaled, dtype=np.float64)
 
+    def points_of_nominal(self, points_mm: Floats) -> Floats:
+        """The way back from ``points_of_piece``."""
+        centre = np.array(SCALE_CENTRE)
+        straight = points_mm.copy()
+        straight[:, 2] -= self.bow_mm * ((1.0 - (straight[:, 0] / d.BODY_HALF_LENGTH) ** 2) - 2.0 / 3.0)
+        return np.asarray(centre + (straight - centre) / self.size_ratio, dtype=np.float64)
+
     def T_scan_nominal(self) -> RigidTransform:
         """Pose in which the scanner saw the piece, drawn from the seed."""
         rng = np.random.default_rng(self.seed)
@@ -61,6 +69,8 @@ PRINT_SHRINK_PERCENT = 0.4
 CASTING_ALLOWANCE_PERCENT = 1.3
 CASTING_SHRINK_PERCENT = 1.1
 JACKET_SHIFT_MM: Point3 = (0.45 * 2.0 / 7.0, 0.45 * 6.0 / 7.0, -0.45 * 3.0 / 7.0)  # length exactly 0.45
+LEAST_WALL_ON_CASTING_MM = {"intake_1": 4.05, "intake_2": 4.05, "exhaust_1": 4.22, "exhaust_2": 4.20}
+# port to jacket, roughness apart; read off the displaced solids
 BOLT_OFF_PLACE = 7
 BOLT_SHIFT_MM = (0.18, -0.24)  # length exactly 0.30
 
@@ -102,6 +112,7 @@ def truth() -> dict[str, object]:
             "core_shift_mm": {"water_jacket": list(JACKET_SHIFT_MM)},
             "core_shift_length_mm": 0.45,
             "core_shift_on_piece_mm": [CASTING.size_ratio * part for part in JACKET_SHIFT_MM],
+            "least_wall_port_to_jacket_mm": LEAST_WALL_ON_CASTING_MM,
             "bolt_hole": _bolt_truth(),
             "roughness_rms_mm": CASTING.roughness_rms_mm,
             "roughness_length_mm": CASTING.roughness_length_mm,
@@ -110,6 +121,11 @@ def truth() -> dict[str, object]:
             "deep_port_seen_mm": CASTING.deep_port_seen_mm,
         },
     }
+
+
+def truth_text() -> str:
+    """The same as JSON text."""
+    return json.dumps(truth(), indent=2) + "\n"
 
 
 def _common_truth(piece: Piece) -> dict[str, object]:

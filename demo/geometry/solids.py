@@ -49,15 +49,16 @@ def sphere(centre: Point3, radius: float) -> Shape:
 
 def faces_of(shape: Shape) -> list[Shape]:
     """All faces, each once, in a fixed order."""
-    return [TopoDS.Face(found) for found in _parts(shape, TopAbs_FACE)]
+    return [TopoDS.Face(found) for found in parts_of(shape, TopAbs_FACE)]
 
 
 def edges_of(shape: Shape) -> list[Shape]:
     """All edges, each once, in a fixed order."""
-    return [TopoDS.Edge(found) for found in _parts(shape, TopAbs_EDGE)]
+    return [TopoDS.Edge(found) for found in parts_of(shape, TopAbs_EDGE)]
 
 
-def _parts(shape: Shape, kind: Any) -> list[Shape]:
+def parts_of(shape: Shape, kind: Any) -> list[Shape]:
+    """All parts of one kind (a ``TopAbs`` value), each once, in a fixed order."""
     found = IndexedMap_TopoDS_Shape_TopTools_ShapeMapHasher()
     TopExp.MapShapes_s(shape, kind, found)
     return [found.FindKey(index) for index in range(1, found.Extent() + 1)]
@@ -149,7 +150,7 @@ def moved(shape: Shape, shift: Point3) -> Shape:
 
 
 def pipe(poles: Sequence[Point3], start_radius: float, end_radius: float) -> Shape:
-    """Round passage along a Bezier curve, its radius growing evenly from start to end; capped."""
+    """Round passage along a Bezier curve, its radius growing evenly in the curve's parameter; capped."""
     array = Array1_gp_Pnt(1, len(poles))
     for index, pole in enumerate(poles, start=1):
         array.SetValue(index, gp_Pnt(*pole))
