@@ -3,30 +3,10 @@
 from __future__ import annotations
 
 import ipaddress
+import signal
 import sys
-from types import FrameType
 
-import uvicorn
-
-from api.app import create_app
-from api.resources import Resources
-from shared.logs import configure_logs
 from shared.settings import Settings, UnknownSetting, load_settings
-
-GRACE_S = 10  # for answers under way when the server is asked to stop; an upload longer than that is resumed
-
-
-class Server(uvicorn.Server):
-    """Tells endless answers to end before it waits for all answers to end."""
-
-    def __init__(self, config: uvicorn.Config, resources: Resources) -> None:
-        super().__init__(config)
-        self._resources = resources
-
-    def handle_exit(self, sig: int, frame: FrameType | None) -> None:
-        """A signal to stop."""
-        self._resources.closing.set()
-        super().handle_exit(sig, frame)
 
 
 def refusal(settings: Settings) -> str | None:
@@ -56,18 +36,12 @@ def main() -> int:
     if reason is not None:
         sys.stderr.write(f"{reason}\n")
         return 2
-    configure_logs()
-    app = create_app(settings)
-    config = uvicorn.Config(
-        app,
-        host=settings.host,
-        port=settings.port,
-        log_config=None,
-        access_log=False,  # RequestContext writes one line a request, without query strings
-        server_header=False,
-        timeout_graceful_shutdown=GRACE_S,
-    )
-    Server(config, app.state.resources).run()
+    # uvicorn raises the signal again when all is closed; being asked to stop is no failure
+    signal.signal(signal.SIGTERM, lambda _signal, _frame: sys.exit(0))
+
+    from api.server import serve  # noqa: PLC0415 - a refusal must not wait for the libraries
+
+    serve(settings)
     return 0
 
 

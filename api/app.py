@@ -17,6 +17,7 @@ from api.inspections import endpoints as inspections
 from api.inspections import events, form, reports
 from api.metrics import Metrics
 from api.middleware import BodyLimit, Guard, RequestContext
+from api.openapi import add_description, operation_id
 from api.pages import endpoints as pages
 from api.pages.rendering import FOLDER
 from api.parts import endpoints as parts
@@ -57,6 +58,7 @@ def create_app(settings: Settings, sender: Sender | None = None, store: FileStor
         docs_url=None,  # its page loads scripts from elsewhere
         redoc_url=None,
         dependencies=[NeedsCaller],
+        generate_unique_id_function=operation_id,
         lifespan=_lifespan,
     )
     app.state.resources = resources
@@ -64,6 +66,7 @@ def create_app(settings: Settings, sender: Sender | None = None, store: FileStor
         app.include_router(module.router)
     app.mount("/static", StaticFiles(directory=FOLDER / "static"), name="static")
     add_problem_handlers(app)
+    add_description(app)
     app.add_middleware(BodyLimit, limit_bytes=settings.json_body_limit_bytes)  # innermost first
     app.add_middleware(Guard, settings=settings)
     app.add_middleware(RequestContext, metrics=resources.metrics)

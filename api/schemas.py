@@ -13,7 +13,9 @@ from shared.schemas import schema_text
 
 router = APIRouter(prefix="/v1/schemas", tags=["schemas"])
 MEDIA_TYPE = "application/schema+json"
-DOCUMENT: dict[int | str, dict[str, Any]] = {200: {"content": {MEDIA_TYPE: {"schema": {"type": "object"}}}}}
+DOCUMENT: dict[int | str, dict[str, Any]] = {
+    200: {"content": {MEDIA_TYPE: {"schema": {"type": "object"}, "example": {"title": "Plan"}}}}
+}
 
 
 @router.get("/plan", response_class=Response, summary="JSON Schema of a plan", responses=DOCUMENT)

@@ -32,7 +32,12 @@ def ready(response: Response, resources: NeedsResources) -> Ready:
     return found
 
 
-@router.get("/metrics", response_class=PlainTextResponse, summary="Figures for Prometheus")
+@router.get(
+    "/metrics",
+    response_class=PlainTextResponse,
+    summary="Figures for Prometheus",
+    responses={200: {"content": {"text/plain": {"example": 'firstpour_inspections{state="queued"} 2.0'}}}},
+)
 def metrics(resources: NeedsResources) -> Response:
     """Requests by route template, inspections by state, bytes received."""
     return Response(generate_latest(resources.metrics.registry), media_type=CONTENT_TYPE_LATEST)

@@ -19,6 +19,7 @@ from shared.errors import NotFound
 router = APIRouter(prefix="/v1/inspections", tags=["inspections"])
 POLL_S = 0.4  # below what a person notices
 RETRY_MS = 2000
+STREAM_EXAMPLE = 'event: progress\nid: running-align-0.3500-1-False\ndata: {"state": "running", "stage": "align"}\n\n'
 
 
 async def standing(inspection_id: str, resources: NeedsResources) -> InspectionOut:
@@ -30,7 +31,7 @@ async def standing(inspection_id: str, resources: NeedsResources) -> InspectionO
     "/{inspection_id}/events",
     response_class=EventSourceResponse,
     summary="Follow an inspection",
-    responses=declared(NotFound),
+    responses={**declared(NotFound), 200: {"content": {"text/event-stream": {"example": STREAM_EXAMPLE}}}},
 )
 async def follow_inspection(
     first: Annotated[InspectionOut, Depends(standing)], resources: NeedsResources

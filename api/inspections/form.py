@@ -60,8 +60,9 @@ FORM_SCHEMA: dict[str, Any] = {
             "description": "Core solids, each named by its file; or send them as core.NAME, other bodies as part.NAME.",
         },
     },
-    "example": {"nominal": "@head.step", "scan": "@scan.stl", "unit": "mm"},
 }
+FORM_EXAMPLE = {"nominal": "@head.step", "scan": "@scan.stl", "unit": "mm"}
+FORM_BODY = {"required": True, "content": {"multipart/form-data": {"schema": FORM_SCHEMA, "example": FORM_EXAMPLE}}}
 
 
 @router.post(
@@ -73,7 +74,7 @@ FORM_SCHEMA: dict[str, Any] = {
         FileEmpty, FileKindUnknown, FileTooLarge, IdempotencyKeyReused, MediaTypeUnsupported, PlanInvalid,
         RequestInvalid, ServiceUnavailable, UnitMissing, UploadIncomplete,
     ),
-    openapi_extra={"requestBody": {"required": True, "content": {"multipart/form-data": {"schema": FORM_SCHEMA}}}},
+    openapi_extra={"requestBody": FORM_BODY},
 )  # fmt: skip
 async def create_from_form(request: Request, resources: NeedsResources, key: Key = None) -> Response:
     """``curl -F nominal=@head.step -F scan=@scan.stl -F unit=mm http://127.0.0.1:8650/v1/inspections/form``."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from functools import lru_cache
 from pathlib import Path
+from typing import Any
 
 from fastapi import APIRouter, Request
 from starlette.responses import FileResponse, Response
@@ -17,6 +18,13 @@ from shared.errors import NotFound, ReportNotReady
 
 router = APIRouter(prefix="/v1/inspections", tags=["inspections"])
 MEDIA_TYPES = {"json": "application/json", "html": "text/html; charset=utf-8"}
+AS_JSON: dict[str, Any] = {
+    "application/json": {
+        "schema": {"$ref": "/v1/schemas/report"},
+        "example": {"report_version": "1.0", "title": "First casting, serial 3"},
+    }
+}
+AS_HTML: dict[str, Any] = {"text/html": {"example": "<!doctype html>..."}}
 POLICIES_KEPT = 64  # a policy is some hundred bytes; finding it means reading up to 15 MB
 
 
@@ -24,7 +32,10 @@ POLICIES_KEPT = 64  # a policy is some hundred bytes; finding it means reading u
     "/{inspection_id}/report",
     response_class=FileResponse,
     summary="Read the report in the form you accept",
-    responses={**declared(NotFound, ReportNotReady), 200: {"content": {"application/json": {}, "text/html": {}}}},
+    responses={
+        **declared(NotFound, ReportNotReady),
+        200: {"content": {**AS_JSON, **AS_HTML}},
+    },
 )
 def read_report(inspection_id: str, request: Request, resources: NeedsResources) -> Response:
     """A page for a browser, JSON for everyone else."""
@@ -37,7 +48,7 @@ def read_report(inspection_id: str, request: Request, resources: NeedsResources)
     summary="Read the report as JSON",
     responses={
         **declared(NotFound, ReportNotReady),
-        200: {"content": {"application/json": {"schema": {"$ref": "/v1/schemas/report"}}}},
+        200: {"content": AS_JSON},
     },
 )
 def read_report_json(inspection_id: str, request: Request, resources: NeedsResources) -> Response:
@@ -49,7 +60,7 @@ def read_report_json(inspection_id: str, request: Request, resources: NeedsResou
     "/{inspection_id}/report.html",
     response_class=FileResponse,
     summary="Read the report as a page",
-    responses={**declared(NotFound, ReportNotReady), 200: {"content": {"text/html": {}}}},
+    responses={**declared(NotFound, ReportNotReady), 200: {"content": AS_HTML}},
 )
 def read_report_html(inspection_id: str, request: Request, resources: NeedsResources) -> Response:
     """One self-contained file, which may load nothing from anywhere."""

@@ -6,8 +6,10 @@ from datetime import datetime
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
+from pydantic.config import JsonDict
 
 from api.parts.schemas import BODY_LIMIT, PLAN_EXAMPLE, REVISION_ID, UPLOAD_ID, BodyIn, Id, PlanIn
+from api.uploads.schemas import EXAMPLE as UPLOAD_EXAMPLE
 from api.uploads.schemas import UploadOut, upload_out
 from shared.states import InspectionState, Stage
 from shared.tables import Inspection
@@ -59,6 +61,37 @@ class InspectionIn(BaseModel):
         return self
 
 
+EXAMPLE: JsonDict = {
+    "id": ID,
+    "title": "head_scan.stl against head.step",
+    "state": "running",
+    "stage": "align",
+    "progress": 0.35,
+    "cancel_requested": False,
+    "attempts": 1,
+    "outcome": None,
+    "headline": None,
+    "error": None,
+    "revision_id": REVISION_ID,
+    "nominal": UPLOAD_EXAMPLE,
+    "scan": UPLOAD_EXAMPLE,
+    "nominal_unit": None,
+    "scan_unit": "mm",
+    "created_at": "2025-01-31T09:30:00Z",
+    "started_at": "2025-01-31T09:30:01Z",
+    "finished_at": None,
+    "links": {
+        "self": f"/v1/inspections/{ID}",
+        "page": f"/inspections/{ID}",
+        "events": f"/v1/inspections/{ID}/events",
+        "cancel": f"/v1/inspections/{ID}/cancel",
+        "report_json": None,
+        "report_html": None,
+    },
+}
+PAGE_EXAMPLE: JsonDict = {"items": [EXAMPLE], "next_cursor": None}
+
+
 class Failure(BaseModel):
     """Why there is no report."""
 
@@ -82,21 +115,23 @@ class InspectionLinks(BaseModel):
 class InspectionOut(BaseModel):
     """An inspection: where it stands and what came of it."""
 
-    id: str = Field(examples=[ID])
-    title: str = Field(examples=["head_scan.stl against head.step"])
-    state: InspectionState = Field(examples=["running"])
-    stage: Stage | None = Field(examples=["align"])
-    progress: float = Field(ge=0, le=1, description="Share of the work done.", examples=[0.35])
-    cancel_requested: bool = Field(examples=[False])
-    attempts: int = Field(examples=[1])
-    outcome: OutcomeWord | None = Field(examples=[None])
-    headline: str | None = Field(description="The report in one sentence.", examples=[None])
-    error: Failure | None = Field(description="Why it failed, when state is failed.", examples=[None])
-    revision_id: str | None = Field(examples=[REVISION_ID])
+    model_config = ConfigDict(json_schema_extra={"examples": [EXAMPLE]})
+
+    id: str
+    title: str
+    state: InspectionState
+    stage: Stage | None
+    progress: float = Field(ge=0, le=1, description="Share of the work done.")
+    cancel_requested: bool
+    attempts: int
+    outcome: OutcomeWord | None
+    headline: str | None = Field(description="The report in one sentence.")
+    error: Failure | None = Field(description="Why it failed, when state is failed.")
+    revision_id: str | None
     nominal: UploadOut
     scan: UploadOut
-    nominal_unit: LengthUnit | None = Field(examples=[None])
-    scan_unit: LengthUnit | None = Field(examples=["mm"])
+    nominal_unit: LengthUnit | None
+    scan_unit: LengthUnit | None
     created_at: datetime
     started_at: datetime | None
     finished_at: datetime | None
@@ -105,6 +140,8 @@ class InspectionOut(BaseModel):
 
 class InspectionPage(BaseModel):
     """Inspections, newest first."""
+
+    model_config = ConfigDict(json_schema_extra={"examples": [PAGE_EXAMPLE]})
 
     items: list[InspectionOut]
     next_cursor: str | None = Field(description="Cursor of the next page; null on the last.")

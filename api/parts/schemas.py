@@ -8,6 +8,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 from pydantic.config import JsonDict
 
+from api.uploads.schemas import EXAMPLE as UPLOAD_EXAMPLE
 from api.uploads.schemas import UploadOut, upload_out
 from shared.tables import Part, Revision
 from shared.units import LengthUnit
@@ -72,6 +73,27 @@ class RevisionIn(_Strict):
     plan: PlanIn | None = None
 
 
+PART_EXAMPLE: JsonDict = {
+    "id": PART_ID,
+    "name": "Two-cylinder head",
+    "created_at": "2025-01-31T09:30:00Z",
+    "links": {"self": f"/v1/parts/{PART_ID}", "revisions": f"/v1/parts/{PART_ID}/revisions"},
+}
+REVISION_EXAMPLE: JsonDict = {
+    "id": REVISION_ID,
+    "part_id": PART_ID,
+    "label": "B",
+    "unit": None,
+    "nominal": UPLOAD_EXAMPLE,
+    "bodies": [{"name": "intake_1", "role": "core", "upload_id": UPLOAD_ID}],
+    "plan": PLAN_EXAMPLE,
+    "created_at": "2025-01-31T09:30:00Z",
+    "links": {"self": f"/v1/parts/{PART_ID}/revisions/{REVISION_ID}", "part": f"/v1/parts/{PART_ID}"},
+}
+PART_PAGE_EXAMPLE: JsonDict = {"items": [PART_EXAMPLE], "next_cursor": None}
+REVISION_PAGE_EXAMPLE: JsonDict = {"items": [REVISION_EXAMPLE], "next_cursor": None}
+
+
 class PartLinks(BaseModel):
     """Where to go on."""
 
@@ -82,18 +104,7 @@ class PartLinks(BaseModel):
 class PartOut(BaseModel):
     """A part."""
 
-    model_config = ConfigDict(
-        json_schema_extra={
-            "examples": [
-                {
-                    "id": PART_ID,
-                    "name": "Two-cylinder head",
-                    "created_at": "2025-01-31T09:30:00Z",
-                    "links": {"self": f"/v1/parts/{PART_ID}", "revisions": f"/v1/parts/{PART_ID}/revisions"},
-                }
-            ]
-        }
-    )
+    model_config = ConfigDict(json_schema_extra={"examples": [PART_EXAMPLE]})
 
     id: str
     name: str
@@ -103,6 +114,8 @@ class PartOut(BaseModel):
 
 class PartPage(BaseModel):
     """Parts, newest first."""
+
+    model_config = ConfigDict(json_schema_extra={"examples": [PART_PAGE_EXAMPLE]})
 
     items: list[PartOut]
     next_cursor: str | None = Field(description="Cursor of the next page; null on the last.")
@@ -118,19 +131,23 @@ class RevisionLinks(BaseModel):
 class RevisionOut(BaseModel):
     """A revision."""
 
-    id: str = Field(examples=[REVISION_ID])
-    part_id: str = Field(examples=[PART_ID])
-    label: str = Field(examples=["B"])
-    unit: LengthUnit | None = Field(examples=[None])
+    model_config = ConfigDict(json_schema_extra={"examples": [REVISION_EXAMPLE]})
+
+    id: str
+    part_id: str
+    label: str
+    unit: LengthUnit | None
     nominal: UploadOut
     bodies: list[BodyIn]
-    plan: dict[str, Any] | None = Field(examples=[PLAN_EXAMPLE])
+    plan: dict[str, Any] | None
     created_at: datetime
     links: RevisionLinks
 
 
 class RevisionPage(BaseModel):
     """Revisions of a part, newest first."""
+
+    model_config = ConfigDict(json_schema_extra={"examples": [REVISION_PAGE_EXAMPLE]})
 
     items: list[RevisionOut]
     next_cursor: str | None = Field(description="Cursor of the next page; null on the last.")

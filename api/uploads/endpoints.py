@@ -29,7 +29,12 @@ router = APIRouter(prefix="/v1/uploads", tags=["uploads"])
 RAW_BODY = {
     "requestBody": {
         "required": True,
-        "content": {"application/octet-stream": {"schema": {"type": "string", "format": "binary"}}},
+        "content": {
+            "application/octet-stream": {
+                "schema": {"type": "string", "format": "binary"},
+                "example": "solid head_scan ...",
+            }
+        },
     }
 }
 
@@ -81,7 +86,10 @@ def read_upload(upload_id: str, resources: NeedsResources) -> UploadOut:
     "/{upload_id}/content",
     response_class=FileResponse,
     summary="The bytes as received",
-    responses={**declared(NotFound), 200: {"content": {"application/octet-stream": {}}}},
+    responses={
+        **declared(NotFound),
+        200: {"content": {"application/octet-stream": {"example": "solid head_scan ..."}}},
+    },
 )
 def read_content(upload_id: str, resources: NeedsResources) -> FileResponse:
     """Always as an attachment: a file of a stranger is never shown as a page."""

@@ -70,6 +70,7 @@ def tus_options(resources: NeedsResources) -> Response:
 @router.post(
     "",
     status_code=201,
+    response_class=Response,
     dependencies=[SpeaksTus],
     summary="Begin a resumable upload",
     responses=declared(FileEmpty, FileTooLarge, ProtocolVersionUnsupported, RequestInvalid),
@@ -86,6 +87,7 @@ def tus_create(
 
 @router.head(
     "/{partial_id}",
+    response_class=Response,
     dependencies=[SpeaksTus],
     summary="Ask where a resumable upload stands",
     responses=declared(NotFound, ProtocolVersionUnsupported, UploadExpired),
@@ -102,7 +104,9 @@ def tus_head(partial_id: str, resources: NeedsResources) -> Response:
     dependencies=[SpeaksTus],
     summary="Go on with a resumable upload",
     responses=declared(*PATCH_ERRORS),
-    openapi_extra={"requestBody": {"required": True, "content": {OFFSET_TYPE: {}}}},
+    openapi_extra={
+        "requestBody": {"required": True, "content": {OFFSET_TYPE: {"example": "the bytes from Upload-Offset on"}}}
+    },
 )
 async def tus_patch(
     partial_id: str,

@@ -14,8 +14,8 @@ from typing import Any
 import httpx
 import uvicorn
 
-from api.__main__ import Server
 from api.app import create_app
+from api.server import Server
 from shared.settings import Settings
 from tests.support.service import FakeSender, Service
 
