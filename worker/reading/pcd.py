@@ -171,8 +171,9 @@ def _read_compressed(file: OpenFile, header: PcdHeader, limits: ReadLimits) -> t
 
 def _stack(columns: dict[str, NDArray[Any]], names: tuple[str, str, str]) -> Floats:
     stacked = np.empty((len(columns[names[0]]), 3))
-    for axis, name in enumerate(names):
-        stacked[:, axis] = columns[name]
+    with np.errstate(invalid="ignore"):  # a signalling NaN stays a NaN, and is dealt with later
+        for axis, name in enumerate(names):
+            stacked[:, axis] = columns[name]
     return stacked
 
 

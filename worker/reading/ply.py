@@ -108,6 +108,7 @@ def _parsed(columns: Columns, triangles: Ints | None, quantum: float = 0.0) -> P
 
 def _stack(columns: Columns, names: tuple[str, str, str]) -> Floats:
     stacked = np.empty((len(columns[names[0]]), 3))
-    for axis, name in enumerate(names):
-        stacked[:, axis] = columns[name]
+    with np.errstate(invalid="ignore"):  # a signalling NaN stays a NaN, and is dealt with later
+        for axis, name in enumerate(names):
+            stacked[:, axis] = columns[name]
     return stacked

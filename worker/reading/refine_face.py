@@ -67,10 +67,11 @@ def refine_patch(
         length = lengths_of(patch.points[edges.ends[:, 0]] - patch.points[edges.ends[:, 1]])
         turns = (8.0 * sagitta > angular_rad * length) & (sagitta > SMALLEST_SAGITTA_MM)  # an arc's s = L a / 8
         skew = lengths_of(np.nan_to_num(middles - patch.points[edges.ends].mean(axis=1)))
+        border_mm = np.where(edges.is_inner, 0.0, sagitta)[edges.of_triangle].max(axis=1)  # nothing to gain beyond it
         is_split = edges.is_inner & (
             (sagitta > tolerance_mm) | turns | (skew > np.maximum(SKEW_LIMIT * length, tolerance_mm))
         )
-        is_split |= _edges_of_bulges(patch, edges, is_split, length, evaluate, tolerance_mm)
+        is_split |= _edges_of_bulges(patch, edges, is_split, length, evaluate, np.maximum(border_mm, tolerance_mm))
         if not is_split.any() or len(patch.triangles) > triangle_limit:
             break
         missing = is_split & np.isnan(middles[:, 0])
@@ -122,11 +123,11 @@ def _centroid_heights(patch: CurvedPatch, chosen: NDArray[np.int64], evaluate: E
 
 
 def _edges_of_bulges(  # noqa: PLR0913, PLR0917 (the six describe one patch in one round)
-    patch: CurvedPatch, edges: PatchEdges, is_split: Bools, length: Floats, evaluate: Evaluate, tolerance_mm: float
+    patch: CurvedPatch, edges: PatchEdges, is_split: Bools, length: Floats, evaluate: Evaluate, allowed_mm: Floats
 ) -> Bools:
     """Longest inner edge of triangles whose edges are good and whose middle is not."""
     chosen = np.flatnonzero(patch.is_fresh & ~is_split[edges.of_triangle].any(axis=1))
-    bulging = chosen[_centroid_heights(patch, chosen, evaluate) > tolerance_mm] if len(chosen) else chosen
+    bulging = chosen[_centroid_heights(patch, chosen, evaluate) > allowed_mm[chosen]] if len(chosen) else chosen
     own = edges.of_triangle[bulging]
     inner_length = np.where(edges.is_inner[own], length[own], -1.0)
     longest = own[np.arange(len(own)), inner_length.argmax(axis=1)] if len(own) else own.ravel()

@@ -58,7 +58,8 @@ def check_binary_stl(file: OpenFile, limits: ReadLimits) -> int:
 def _read_binary(file: OpenFile, limits: ReadLimits) -> Parsed:
     count = check_binary_stl(file, limits)
     records = np.fromfile(file.path, dtype=RECORD, count=count, offset=PREAMBLE_BYTES)
-    points = records["corners"].reshape(-1, 3).astype(np.float64)
+    with np.errstate(invalid="ignore"):  # a signalling NaN stays a NaN, and is dealt with later
+        points = records["corners"].reshape(-1, 3).astype(np.float64)
     return Parsed(points, np.arange(3 * count, dtype=np.int64).reshape(-1, 3), written_as=FLOAT32)
 
 
