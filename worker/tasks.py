@@ -17,7 +17,7 @@ def add_task(app: Celery, function: Callable[[str], None], *, name: str) -> None
     Its message is acknowledged when it ends and comes again if the worker is lost; its result is in
     the database.  Time limits are kept by :mod:`worker.child`: Celery's own do not work in a solo pool.
     """
-    app.task(name=name, acks_late=True, reject_on_worker_lost=True, ignore_result=True)(function)
+    app.task(name=name, shared=False, acks_late=True, reject_on_worker_lost=True, ignore_result=True)(function)
 
 
 def add_inspection_task(app: Celery, inspector: Inspector) -> None:
