@@ -111,9 +111,20 @@ def _edge_sagitta(
     middles[is_wanted] = evaluate(_middle_parameters(patch, edges.ends[is_wanted]))
     offset = middles - patch.points[edges.ends].mean(axis=1)
     height = np.abs(np.einsum("tkj,tj->tk", offset[edges.of_triangle], _unit_normals(patch)))
+    pole_vertices = np.flatnonzero(patch.is_pole.any(axis=1))
+    at_pole = np.isin(patch.triangles, pole_vertices).any(axis=1)  # may stand upright, so its normal says nothing
+    height[at_pole] = _off_line(patch, edges, offset)[edges.of_triangle[at_pole]]
     sagitta = np.zeros(len(edges.ends))
     np.maximum.at(sagitta, edges.of_triangle.ravel(), np.nan_to_num(height.ravel()))
     return middles, sagitta
+
+
+def _off_line(patch: CurvedPatch, edges: PatchEdges, offset: Floats) -> Floats:
+    """(e,) how far each middle lies from the straight line of its edge."""
+    along = patch.points[edges.ends[:, 1]] - patch.points[edges.ends[:, 0]]
+    length = lengths_of(along)
+    along = np.divide(along, length[:, None], out=np.zeros_like(along), where=length[:, None] > 0)
+    return lengths_of(offset - np.einsum("ij,ij->i", offset, along)[:, None] * along)
 
 
 def _centroid_heights(patch: CurvedPatch, chosen: NDArray[np.int64], evaluate: Evaluate) -> Floats:
