@@ -110,11 +110,16 @@ class Guard:
             )
         if scope["method"] in SAFE_METHODS:
             return None
-        origin = headers.get("origin")
-        is_ours = origin is None or urlsplit(origin).hostname in self._names
-        if is_ours and headers.get("sec-fetch-site") != "cross-site":
+        if self._is_from_us(headers):
             return None
         return RequestForbidden("A page of another site sent this.", advice="Send it from our own pages or a program.")
+
+    def _is_from_us(self, headers: Headers) -> bool:
+        """Browsers say what kind of site sent it (Fetch Metadata); older ones its origin; programs neither."""
+        site, origin = headers.get("sec-fetch-site"), headers.get("origin")
+        if site is not None:
+            return site in {"same-origin", "none"}
+        return origin is None or urlsplit(origin).hostname in self._names
 
 
 class BodyLimit:

@@ -15,6 +15,10 @@ POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
     "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 )
+HEADERS = {
+    "Content-Security-Policy": POLICY,
+    "Referrer-Policy": "same-origin",  # under no-referrer a browser posts our own form with "Origin: null"
+}
 _environment = Environment(
     loader=FileSystemLoader(FOLDER / "templates"), autoescape=True, undefined=StrictUndefined, trim_blocks=True
 )
@@ -25,7 +29,7 @@ def page(
 ) -> Response:
     """One page."""
     content = _environment.get_template(template).render(values)
-    return HTMLResponse(content, status, {"Content-Security-Policy": POLICY, **(headers or {})})
+    return HTMLResponse(content, status, {**HEADERS, **(headers or {})})
 
 
 def problem_page(

@@ -22,7 +22,7 @@ PATHS = ("/", "/v1/parts", "/v1/nothing", "/static/firstpour.css", "/v1/health/l
 def test_every_answer_carries_the_security_headers(service: Service, path: str) -> None:
     headers = service.client.get(path).headers
     assert headers["x-content-type-options"] == "nosniff"
-    assert headers["referrer-policy"] == "no-referrer"
+    assert headers["referrer-policy"] == ("same-origin" if path == "/" else "no-referrer")
     assert headers["x-frame-options"] == "DENY"
     assert "default-src 'none'" in headers["content-security-policy"]
     assert "frame-ancestors 'none'" in headers["content-security-policy"]
@@ -60,7 +60,13 @@ def test_the_public_address_is_ours_too(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    "headers", [{"Origin": "https://evil.example"}, {"Origin": "null"}, {"Sec-Fetch-Site": "cross-site"}]
+    "headers",
+    [
+        {"Origin": "https://evil.example"},
+        {"Origin": "null"},
+        {"Sec-Fetch-Site": "cross-site"},
+        {"Sec-Fetch-Site": "same-site"},
+    ],
 )
 def test_a_page_of_another_site_cannot_send_anything(service: Service, headers: dict[str, str]) -> None:
     files = {"nominal": ("a.stl", STL), "scan": ("b.stl", STL)}
@@ -69,6 +75,8 @@ def test_a_page_of_another_site_cannot_send_anything(service: Service, headers: 
     assert service.stored_files() == []
 
 
-def test_our_own_page_can(service: Service) -> None:
-    headers = {"Origin": "http://127.0.0.1:8650", "Sec-Fetch-Site": "same-origin"}
+@pytest.mark.parametrize(
+    "headers", [{"Origin": "http://127.0.0.1:8650"}, {"Origin": "null", "Sec-Fetch-Site": "same-origin"}]
+)
+def test_our_own_page_can(service: Service, headers: dict[str, str]) -> None:
     assert service.client.post("/v1/parts", json={"name": "Head"}, headers=headers).status_code == 201
