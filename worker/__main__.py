@@ -3,25 +3,33 @@
 from __future__ import annotations
 
 import argparse
+import sys
 import warnings
 
 from celery.exceptions import SecurityWarning
 
-from shared.settings import load_settings
+from shared.settings import UnknownSetting, load_settings
 from worker.app import make_worker
+from worker.exit_codes import ExitCode
 from worker.job import PIPELINE
 from worker.logs import configure_logs
 
 
-def main(arguments: list[str] | None = None) -> None:
-    """Run one worker."""
+def main(arguments: list[str] | None = None) -> int:
+    """Run one worker until it is told to stop."""
     parser = argparse.ArgumentParser(prog="python -m worker", description="Run one Firstpour worker.")
     parser.add_argument("--pipeline", default=PIPELINE, help="module:function that runs an inspection")
     options = parser.parse_args(arguments)
+    try:
+        settings = load_settings()
+    except (UnknownSetting, ValueError) as error:
+        sys.stderr.write(f"{error}\n")
+        return ExitCode.FAILED
     configure_logs()
     warnings.simplefilter("ignore", SecurityWarning)  # about root and pickled messages; ours are JSON
-    make_worker(load_settings(), options.pipeline).run()
+    make_worker(settings, options.pipeline).run()
+    return ExitCode.CONFORMS
 
 
 if __name__ == "__main__":
-    main()
+    sys.exit(main())

@@ -68,14 +68,16 @@ class Inspector:
             return
         log.info("claimed", attempt=lease.attempt)
         try:
+            watch = _LeaseWatch(self._leases, lease, self._around.settings, self._around.stopping)
             with self._folders() as place:
-                self._settle(lease, self._run(lease, place), place)
+                end = self._run(lease.inspection_id, place, watch)
+                self._settle(lease, end, place.out_dir, watch)
         except Exception:  # the edge of the task: disk full, database away, or a fault of ours
             reference = token_hex(4)
             log.exception("worker_failed", reference=reference)
             self._try_again(lease, replace(failures.internal_error(reference), is_passing=True))
 
-    def _run(self, lease: Lease, place: JobPlace) -> JobEnd:
+    def _run(self, inspection_id: str, place: JobPlace, watch: _LeaseWatch) -> JobEnd:
         settings = self._around.settings
         limits = JobLimits(
             soft_time_s=settings.soft_time_limit_s,
@@ -83,18 +85,17 @@ class Inspector:
             memory_bytes=settings.memory_limit_bytes,
         )
         try:
-            job = load_job(self._around, lease.inspection_id)
+            job = load_job(self._around, inspection_id)
         except KeyUnknown as error:
             return _file_gone(str(error))
-        self._watch = _LeaseWatch(self._leases, lease, settings, self._around.stopping)
-        return run_job(job, place, limits, self._watch)
+        return run_job(job, place, limits, watch)
 
-    def _settle(self, lease: Lease, end: JobEnd, place: JobPlace) -> None:
+    def _settle(self, lease: Lease, end: JobEnd, out_dir: Path, watch: _LeaseWatch) -> None:
         """Write the end into the row; only the holder of the lease gets through."""
         if isinstance(end, Done):
-            self._publish(lease, end, place.out_dir)
+            self._publish(lease, end, out_dir)
         elif isinstance(end, Stopped):
-            self._give_back(lease)
+            self._give_back(lease, watch)
         elif end.is_passing:
             log.warning("attempt_failed", **end.to_row())
             self._try_again(lease, end)
@@ -117,10 +118,10 @@ class Inspector:
             log.warning("lease_lost")
             store.delete(key)
 
-    def _give_back(self, lease: Lease) -> None:
-        if self._watch.is_cancel_requested:
+    def _give_back(self, lease: Lease, watch: _LeaseWatch) -> None:
+        if watch.is_cancel_requested:
             log.info("cancelled", was_held=self._leases.cancel(lease))
-        elif self._watch.is_held:
+        elif watch.is_held:
             log.info("released", was_held=self._leases.release(lease))
             self._around.send(lease.inspection_id)
         else:

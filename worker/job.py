@@ -15,6 +15,7 @@ import os
 import resource
 import signal
 import sys
+import time
 from pathlib import Path
 from secrets import token_hex
 from types import FrameType
@@ -32,6 +33,7 @@ from worker.parent import end_with_parent
 from worker.threads import limit_open3d_threads
 
 PIPELINE = "worker.pipeline:inspect"
+PROGRESS_EVERY_S = 0.05
 
 log = structlog.get_logger()
 
@@ -41,10 +43,15 @@ class Events:
 
     def __init__(self, descriptor: int) -> None:
         self._descriptor = descriptor
+        self._last_stage: Stage | None = None
+        self._last_s = 0.0
 
     def progress(self, stage: Stage, share_of_stage: float, /) -> None:
-        """As :class:`worker.job_records.Progress`."""
-        self._write("progress", stage=stage.value, share=float(share_of_stage))
+        """As :class:`worker.job_records.Progress`; what comes too fast for anyone to see is dropped."""
+        now = time.monotonic()
+        if stage != self._last_stage or now - self._last_s > PROGRESS_EVERY_S:
+            self._last_stage, self._last_s = stage, now
+            self._write("progress", stage=stage.value, share=float(share_of_stage))
 
     def done(self, result: InspectionResult) -> None:
         """The report lies in the folder."""
