@@ -7,8 +7,10 @@ parent to report.  Only what the format at hand needs is imported.
 
 from __future__ import annotations
 
+import ctypes
 import json
 import resource
+import signal
 import sys
 from collections.abc import Mapping
 from importlib import import_module
@@ -20,6 +22,7 @@ from shared.units import LengthUnit
 from worker.reading.settings import MeshSettings, ReadLimits, TessellationSettings
 from worker.reading.source import OpenFile, Source, open_source
 
+PR_SET_PDEATHSIG = 1  # <linux/prctl.h>
 READERS = {
     "STL": ("worker.reading.stl", "read_stl"),
     "OBJ": ("worker.reading.obj", "read_obj"),
@@ -49,6 +52,8 @@ def main(arguments: list[str]) -> int:
 
 
 def _limit_resources(limits: ReadLimits) -> None:
+    if sys.platform == "linux":
+        ctypes.CDLL(None).prctl(PR_SET_PDEATHSIG, signal.SIGKILL)  # no reader outlives the worker that asked
     for kind, most in (
         (resource.RLIMIT_AS, limits.child_memory_bytes),
         (resource.RLIMIT_CPU, limits.child_cpu_s),

@@ -57,7 +57,7 @@ def clean_nominal_mesh(
     quantum_mm = quantum_of(parsed, parsed.points) * unit.mm
     face = np.zeros(len(parsed.triangles), dtype=np.int64)
     surface = Surface(points_mm, parsed.triangles, face, notes=parsed.notes)
-    surface, edges = orient(merge(surface, settings.merge_quanta * quantum_mm))
+    surface, edges = orient(*merge(surface, settings.merge_quanta * quantum_mm))
     return _with_content(file, finish(cut_at_creases(surface, edges, settings)))
 
 
@@ -65,7 +65,7 @@ def clean_brep(file: OpenFile, parsed: ParsedBrep, limits: ReadLimits) -> Surfac
     """Join the faces of a tessellated B-rep along their borders; faces stay as they are."""
     _check_far(file, parsed.points, limits)
     surface = Surface(parsed.points, parsed.triangles, parsed.triangle_face, notes=parsed.notes)
-    surface, _ = orient(merge(surface, parsed.merge_tolerance_mm))
+    surface, _ = orient(*merge(surface, parsed.merge_tolerance_mm))
     return _with_content(file, finish(surface))
 
 
@@ -87,7 +87,7 @@ def clean_scan(file: OpenFile, parsed: Parsed, unit: LengthUnit, limits: ReadLim
 
 def _scan_mesh(file: OpenFile, points: Floats, triangles: Ints, quantum_mm: float, notes: list[str]) -> CleanScan:
     surface = Surface(points, triangles, np.zeros(len(triangles), dtype=np.int64))
-    surface, _ = orient(merge(surface, 0.0))
+    surface, _ = orient(*merge(surface, 0.0))
     surface = _with_content(file, finish(surface))
     notes += [note for note in surface.notes if not note.startswith("The surface is not closed")]
     normals = vertex_normals(surface.points, surface.triangles)

@@ -32,20 +32,21 @@ class Surface:
         return replace(self, notes=(*self.notes, sentence))
 
 
-def merge(surface: Surface, tolerance_mm: float) -> Surface:
+def merge(surface: Surface, tolerance_mm: float) -> tuple[Surface, Edges]:
     """Join equal vertices; then, along open edges only, those within ``tolerance_mm``.  Drops collapsed triangles."""
     merged = distinct_points(surface.points)
     points = surface.points[merged.first_index]
     surface = _without_collapsed(replace(surface, points=points, triangles=merged.new_index[surface.triangles]))
-    open_vertices = find_edges(surface.triangles, len(points)).open_vertices
-    if not len(open_vertices) or tolerance_mm <= 0:
-        return surface
-    target = _close_pairs(points, open_vertices, tolerance_mm)
+    edges = find_edges(surface.triangles, len(points))
+    if not len(edges.open_vertices) or tolerance_mm <= 0:
+        return surface, edges
+    target = _close_pairs(points, edges.open_vertices, tolerance_mm)
     moved = int(np.count_nonzero(target != np.arange(len(points))))
     if not moved:
-        return surface
+        return surface, edges
     surface = _without_collapsed(replace(surface, triangles=target[surface.triangles]))
-    return surface.noted(f"{moved} vertices on open edges were joined with one within {tolerance_mm:.2g} mm.")
+    surface = surface.noted(f"{moved} vertices on open edges were joined with one within {tolerance_mm:.2g} mm.")
+    return surface, find_edges(surface.triangles, len(points))
 
 
 def _close_pairs(points: Floats, candidates: Ints, tolerance_mm: float) -> Ints:
@@ -72,9 +73,8 @@ def _select(surface: Surface, is_kept: Bools) -> Surface:
     return replace(surface, triangles=surface.triangles[is_kept], triangle_face=surface.triangle_face[is_kept])
 
 
-def orient(surface: Surface) -> tuple[Surface, Edges]:
+def orient(surface: Surface, edges: Edges) -> tuple[Surface, Edges]:
     """Make neighbours agree, turn a closed inside-out surface, and say whether it is closed."""
-    edges = find_edges(surface.triangles, len(surface.points))
     vectors = area_vectors(surface.points, surface.triangles)
     if not edges.is_opposed.all():
         is_turned, could = consistent_winding(edges, areas_of(vectors))

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import subprocess
 import sys
+import time
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -93,3 +96,36 @@ def test_the_child_starts_without_what_it_does_not_need(module: str) -> None:
     script = "import sys, worker.reading, worker.reading.child, worker.reading.stl, worker.reading.prepare;"
     script += f"sys.exit({module!r} in sys.modules)"
     assert subprocess.run([sys.executable, "-c", script], check=False).returncode == 0
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="prctl is Linux's")
+def test_the_child_dies_with_the_worker_that_started_it(tmp_path: Path) -> None:
+    count = 3_000_000
+    header = ply(BOX_POINTS, BOX_TRIANGLES[:0], encoding="ascii").replace(b"face 0", b"face %d" % count)
+    (tmp_path / "long.ply").write_bytes(header + b"3 0 1 2\n" * count)
+    script = "import sys; from pathlib import Path; from shared.units import LengthUnit\n"
+    script += "from worker.reading import Source, read_scan\n"
+    script += "read_scan(Source(Path(sys.argv[1]), 'long.ply', LengthUnit.MILLIMETRE))"
+    worker = subprocess.Popen([sys.executable, "-c", script, str(tmp_path / "long.ply")])
+    children = Path(f"/proc/{worker.pid}/task/{worker.pid}/children")
+    child = wait_for(lambda: children.read_text().split())[0]
+    wait_for(lambda: "worker.reading.child" in Path(f"/proc/{child}/cmdline").read_text())
+    time.sleep(0.5)  # past its first lines, where it asks for this
+    worker.kill()
+    worker.wait()
+    assert wait_for(lambda: is_gone(child))
+
+
+def is_gone(process: str) -> bool:
+    status = Path(f"/proc/{process}/status")
+    return not status.exists() or "State:\tZ" in status.read_text()
+
+
+def wait_for(find: Callable[[], Any], limit_s: float = 20.0) -> Any:
+    end = time.monotonic() + limit_s
+    while time.monotonic() < end:
+        found = find()
+        if found:
+            return found
+        time.sleep(0.05)
+    raise AssertionError("it did not happen in time")

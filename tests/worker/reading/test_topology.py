@@ -46,7 +46,7 @@ def test_a_long_chain_is_one_component() -> None:
 
 
 def test_a_box_soup_closes_and_has_six_patches() -> None:
-    surface, edges = orient(merge(soup(BOX_POINTS, BOX_TRIANGLES), 0.0))
+    surface, edges = orient(*merge(soup(BOX_POINTS, BOX_TRIANGLES), 0.0))
     patches = cut_at_creases(surface, edges, MeshSettings())
     assert surface.is_watertight
     assert len(surface.points) == 8
@@ -54,19 +54,19 @@ def test_a_box_soup_closes_and_has_six_patches() -> None:
 
 
 def test_a_smooth_sphere_is_one_patch() -> None:
-    surface, edges = orient(merge(soup(*sphere(10.0)), 1e-9))
+    surface, edges = orient(*merge(soup(*sphere(10.0)), 1e-9))
     assert surface.is_watertight
     assert cut_at_creases(surface, edges, MeshSettings()).triangle_face.max() == 0
 
 
 def test_an_open_box_is_not_watertight_and_says_how_many_edges_are_open() -> None:
-    surface, _ = orient(merge(soup(BOX_POINTS, BOX_TRIANGLES[:-1]), 0.0))
+    surface, _ = orient(*merge(soup(BOX_POINTS, BOX_TRIANGLES[:-1]), 0.0))
     assert not surface.is_watertight
     assert any("3 edges" in note for note in surface.notes)
 
 
 def test_an_inside_out_box_is_turned_over_with_a_note() -> None:
-    surface, _ = orient(merge(soup(BOX_POINTS, BOX_TRIANGLES[:, ::-1]), 0.0))
+    surface, _ = orient(*merge(soup(BOX_POINTS, BOX_TRIANGLES[:, ::-1]), 0.0))
     vectors = area_vectors(surface.points, surface.triangles)
     assert signed_volume(surface.points, surface.triangles, vectors) == pytest.approx(6000.0)
     assert any("inside out" in note for note in surface.notes)
@@ -77,7 +77,7 @@ def test_randomly_turned_triangles_are_wound_alike_again(seed: int) -> None:
     points, triangles = sphere(10.0, ring_count=8)
     is_turned = np.random.default_rng(seed).random(len(triangles)) < 0.3
     mixed = np.where(is_turned[:, None], triangles[:, ::-1], triangles)
-    surface, edges = orient(merge(soup(points, mixed), 1e-9))
+    surface, edges = orient(*merge(soup(points, mixed), 1e-9))
     vectors = area_vectors(surface.points, surface.triangles)
     assert edges.is_opposed.all()
     assert surface.is_watertight
@@ -94,14 +94,14 @@ def test_a_moebius_strip_is_reported_as_one_sided() -> None:
     a, b = np.arange(0, 24, 2), np.arange(1, 24, 2)
     c, d = np.append(a[1:], b[0]), np.append(b[1:], a[0])
     strip = np.concatenate([np.column_stack([a, c, b]), np.column_stack([c, d, b])])
-    surface, _ = orient(merge(Surface(points, strip, np.zeros(24, dtype=np.int64)), 0.0))
+    surface, _ = orient(*merge(Surface(points, strip, np.zeros(24, dtype=np.int64)), 0.0))
     assert any("one side" in note for note in surface.notes)
 
 
 def test_a_torn_seam_within_the_number_step_is_joined() -> None:
     torn = soup(BOX_POINTS, BOX_TRIANGLES)
     torn.points[:3] += 3e-6
-    surface, _ = orient(merge(torn, 1e-5))
+    surface, _ = orient(*merge(torn, 1e-5))
     assert surface.is_watertight
     assert any("open edges" in note for note in surface.notes)
 
@@ -109,13 +109,13 @@ def test_a_torn_seam_within_the_number_step_is_joined() -> None:
 def test_a_real_gap_is_not_closed() -> None:
     torn = soup(BOX_POINTS, BOX_TRIANGLES)
     torn.points[:3] += 0.01
-    assert not orient(merge(torn, 1e-5))[0].is_watertight
+    assert not orient(*merge(torn, 1e-5))[0].is_watertight
 
 
 def test_triangles_without_area_and_loose_vertices_are_dropped_and_counted() -> None:
     points = np.vstack([BOX_POINTS, [[99.0, 99, 99]], [[0.0, 0, 5]]])
     triangles = np.vstack([BOX_TRIANGLES, [[0, 0, 1]], [[0, 1, 9]]])
-    surface, _ = orient(merge(Surface(points, triangles, np.zeros(14, dtype=np.int64)), 0.0))
+    surface, _ = orient(*merge(Surface(points, triangles, np.zeros(14, dtype=np.int64)), 0.0))
     surface = finish(surface)
     assert (len(surface.points), len(surface.triangles)) == (8, 12)
     assert " ".join(surface.notes).count("dropped") == 3
@@ -133,7 +133,7 @@ def test_vertex_normals_of_a_box_point_along_its_diagonals_however_it_is_cut() -
 
 
 def test_vertex_normals_of_a_sphere_are_radial() -> None:
-    surface = finish(merge(soup(*sphere(10.0)), 1e-9))
+    surface = finish(merge(soup(*sphere(10.0)), 1e-9)[0])
     normals = vertex_normals(surface.points, surface.triangles)
     np.testing.assert_allclose(lengths_of(normals - surface.points / 10.0), 0.0, atol=0.01)
 
