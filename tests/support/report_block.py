@@ -137,7 +137,7 @@ def block_deviation(samples: Samples) -> Deviation:
     distance = rng.normal(0, 0.02, len(points)) + 0.08 * np.sin(points[:, 0] / 38.0) * np.abs(normals[:, 2])
     moved = samples.face == 6 + DISPLACED_BORE
     distance[moved] += normals[moved] @ np.array([0.32, -0.31, 0.05])
-    dent = np.exp(-((points - np.array([100.0, 0.0, 12.0])) ** 2).sum(axis=1) / 18.0)
+    dent = np.exp(-((points - np.array([100.0, 0.0, 12.0])) ** 2).sum(axis=1) / 72.0)
     distance -= 0.5 * dent * (samples.face == 2)
     measured: Bools = ~((samples.face == 6 + UNSCANNED_BORE) & (points[:, 2] < 22))
     return Deviation(

@@ -11,27 +11,19 @@ from pathlib import Path
 
 import numpy as np
 
+from shared.plan import MapSettings, Piece, Plan, Scanner
 from shared.report import (
-    Coverage,
-    DeviationSummary,
-    FaceStatistics,
     FileRecord,
-    Percentiles,
-    Place,
     Provenance,
     Run,
-    Spot,
     Tessellation,
-    ThicknessSummary,
 )
 from tests.support.report_block import block_deviation, block_samples, block_thickness
+from worker.judging.measured import Measured
 from worker.records import (
     Alignment,
     AlignmentStatus,
-    Bools,
     Characteristic,
-    Deviation,
-    Floats,
     Freedom,
     Limits,
     Nominal,
@@ -39,36 +31,40 @@ from worker.records import (
     Region,
     Samples,
     Shrink,
-    Thickness,
     Verdict,
 )
 from worker.reporting.document import build_report, report_text
-from worker.reporting.inspected import Allowance, Inspected
+from worker.reporting.inspected import Inspected
 from worker.rigid import RigidTransform
+
+PLAN = Plan(
+    firstpour_plan="1",
+    title="First casting, block",
+    piece=Piece(alloy="aluminium", shrink_allowance_percent=1.3),
+    scanner=Scanner(expanded_uncertainty=0.03),
+    maps=MapSettings(tolerance=0.15),
+)
 
 
 def example(step_count: int = 16, *, title: str = "Invented six-bore block, first casting") -> Inspected:
     """An inspection with a plan: one core displaced, one hole unproven, one not measured, one thin wall."""
     samples, nominal = block_samples(step_count)
     deviation = block_deviation(samples)
-    thickness = block_thickness(samples, deviation)
     regions = tuple(Region(f"bore_{n + 1}", "faces", samples.face == 6 + n) for n in range(6))
     return Inspected(
         title=title,
-        nominal=nominal,
-        samples=samples,
-        alignment=_alignment(),
-        deviation=deviation,
-        thickness=thickness,
-        coverage=_coverage(samples, deviation),
-        deviation_summary=_deviation_summary(samples, nominal, deviation, regions),
-        thickness_summary=_thickness_summary(thickness),
-        characteristics=_characteristics(regions),
-        regions=regions,
+        plan_mm=PLAN,
         has_plan=True,
-        tolerance_mm=0.15,
-        tolerance_source="plan",
-        allowance=Allowance(percent=1.3, source="plan", alloy="aluminium"),
+        measured=Measured(
+            nominal=nominal,
+            samples=samples,
+            alignment=_alignment(),
+            deviation=deviation,
+            thickness=block_thickness(samples, deviation),
+            regions=regions,
+            quantum_mm=1e-5,
+        ),
+        characteristics=_characteristics(regions),
         provenance=_provenance(nominal, samples),
         run=Run(
             inspection_id=None,
@@ -83,7 +79,9 @@ def example(step_count: int = 16, *, title: str = "Invented six-bore block, firs
 
 def without_plan(step_count: int = 16) -> Inspected:
     """The same piece when nobody said what to judge."""
-    return replace(example(step_count), characteristics=(), regions=(), has_plan=False, tolerance_source="default")
+    planned = example(step_count)
+    measured = replace(planned.measured, regions=())
+    return replace(planned, plan_mm=Plan(firstpour_plan="1"), has_plan=False, measured=measured, characteristics=())
 
 
 def not_aligned(step_count: int = 16) -> Inspected:
@@ -96,15 +94,8 @@ def not_aligned(step_count: int = 16) -> Inspected:
         freedom=None,
         shrink=None,
     )
-    return replace(
-        without_plan(step_count),
-        alignment=lost,
-        deviation=None,
-        thickness=None,
-        coverage=None,
-        deviation_summary=None,
-        thickness_summary=None,
-    )
+    planned = without_plan(step_count)
+    return replace(planned, measured=replace(planned.measured, alignment=lost, deviation=None, thickness=None))
 
 
 def _alignment() -> Alignment:
@@ -131,92 +122,6 @@ def _alignment() -> Alignment:
     )
 
 
-def _coverage(samples: Samples, deviation: Deviation) -> Coverage:
-    measured = float(samples.area_mm2[deviation.is_measured].sum())
-    total = float(samples.area_mm2.sum())
-    return Coverage(
-        measured_area_share=measured / total,
-        nominal_area_mm2=total,
-        measured_area_mm2=measured,
-        scan_point_count=412_345,
-        set_aside=dict(deviation.set_aside),
-        is_facing_known=True,
-    )
-
-
-def _percentiles(values: Floats) -> Percentiles:
-    found = np.percentile(values, [1, 5, 25, 50, 75, 95, 99])
-    return Percentiles(**dict(zip(("p01", "p05", "p25", "p50", "p75", "p95", "p99"), map(float, found), strict=True)))
-
-
-def _face_row(name: str, mask: Bools, samples: Samples, deviation: Deviation, kind: str) -> FaceStatistics:
-    known = mask & deviation.is_measured
-    values = deviation.distance_mm[known]
-    area = float(samples.area_mm2[mask].sum())
-    middle = samples.points_mm[mask][0]
-    return FaceStatistics(
-        name=name,
-        source="faces",
-        kind=kind,
-        area_mm2=area,
-        measured_area_share=float(samples.area_mm2[known].sum()) / area,
-        mean_mm=float(values.mean()),
-        rms_mm=float(np.sqrt((values**2).mean())),
-        p05_mm=float(np.percentile(values, 5)),
-        p95_mm=float(np.percentile(values, 95)),
-        point_mm=(float(middle[0]), float(middle[1]), float(middle[2])),
-    )
-
-
-def _deviation_summary(
-    samples: Samples, nominal: Nominal, deviation: Deviation, regions: tuple[Region, ...]
-) -> DeviationSummary:
-    values = deviation.distance_mm[deviation.is_measured]
-    faces = [
-        _face_row(face.name or "", samples.face == face.index, samples, deviation, face.kind.value)
-        for face in nominal.faces
-    ]
-    return DeviationSummary(
-        percentiles_mm=_percentiles(values),
-        mean_mm=float(values.mean()),
-        rms_mm=float(np.sqrt((values**2).mean())),
-        share_beyond_tolerance=float((np.abs(values) > 0.15).mean()),
-        tolerance_mm=0.15,
-        tolerance_source="plan",
-        noise_sigma_mm=deviation.noise_sigma_mm,
-        worst=[
-            Place(point_mm=(100.0, 0.0, 12.0), deviation_mm=-0.5, U_mm=0.03, area_mm2=51.0, face=2, where="side y-"),
-            Place(point_mm=(70.7, 9.4, 17.0), deviation_mm=-0.45, U_mm=0.03, area_mm2=1230.0, face=7, where="bore 2"),
-        ],
-        faces=faces,
-        regions=[_face_row(region.name, region.is_member, samples, deviation, "region") for region in regions],
-    )
-
-
-def _thickness_summary(thickness: Thickness) -> ThicknessSummary:
-    (spot,) = thickness.spots
-    x, y, z = (float(v) for v in spot.point_mm)
-    return ThicknessSummary(
-        nominal_percentiles_mm=_percentiles(thickness.ray_mm),
-        actual_percentiles_mm=_percentiles(thickness.actual_mm[thickness.is_actual_measured]),
-        measured_area_share=0.93,
-        spot_limit_mm=thickness.spot_limit_mm,
-        spot_limit_source=thickness.spot_limit_source,
-        spots=[
-            Spot(
-                point_mm=(x, y, z),
-                opposite_point_mm=(x - 5.0, y, z),
-                least_mm=spot.least_mm,
-                nominal_mm=spot.nominal_mm,
-                U_mm=0.042,
-                area_mm2=spot.area_mm2,
-                is_actual=spot.is_actual,
-                where="bore 2 toward the outside",
-            )
-        ],
-    )
-
-
 def _characteristics(regions: tuple[Region, ...]) -> tuple[Characteristic, ...]:
     mask = {region.name: region.is_member for region in regions}
     return (
@@ -233,8 +138,8 @@ def _characteristics(regions: tuple[Region, ...]) -> tuple[Characteristic, ...]:
             reason=None,
             point_mm=np.array([60.0, 35.0, 17.0]),
             region="bore_2",
-            budget={"alignment": 0.004, "scan_noise": 0.002, "scanner": 0.015},
-            details={"displacement_mm": (0.32, -0.31, 0.05)},
+            budget={"alignment": 0.004, "fit and roughness": 0.002, "scanner": 0.015},
+            details={"displacement_mm": (0.32, -0.31, 0.05), "seen_share": 0.97},
             sample_mask=mask["bore_2"],
         ),
         Characteristic(
@@ -257,14 +162,15 @@ def _characteristics(regions: tuple[Region, ...]) -> tuple[Characteristic, ...]:
             kind="hole_diameter",
             title="Bore 3 diameter",
             unit="mm",
-            nominal=30.0,
-            measured=30.041,
+            nominal=0.0,
+            measured=0.041,
             U=0.018,
-            limits=Limits(29.95, 30.05),
+            limits=Limits(-0.05, 0.05),
             verdict=Verdict.NOT_PROVEN,
-            reason="The interval of U crosses the upper limit.",
+            reason="the uncertainty reaches across a limit",
             point_mm=np.array([115.0, 20.0, 17.0]),
             budget={"scanner": 0.009},
+            details={"diameter_mm": 30.041, "nominal_diameter_mm": 30.0, "seen_arc_deg": 360.0},
         ),
         Characteristic(
             id="bore6.pos",
@@ -276,7 +182,7 @@ def _characteristics(regions: tuple[Region, ...]) -> tuple[Characteristic, ...]:
             U=None,
             limits=Limits(None, 0.4),
             verdict=Verdict.NOT_MEASURED,
-            reason="Only 35 % of the bore was scanned; 60 % is needed to fix its axis.",
+            reason="only 35 % of the bore was scanned, 60 % is needed to fix its axis",
             point_mm=np.array([100.0, 75.0, 10.0]),
             region="bore_6",
             sample_mask=mask["bore_6"],

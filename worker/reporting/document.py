@@ -13,27 +13,26 @@ from shared.report import (
     AlignmentRecord,
     CharacteristicLimits,
     CharacteristicRecord,
+    DeviationSummary,
     FreedomRecord,
     Matrix4,
     Report,
     RivalRecord,
+    ShrinkSummary,
     Vector,
     Vector6,
 )
+from worker.judging.verdicts import DECISION_RULE
 from worker.records import Alignment, Characteristic, Floats, Freedom, RivalPose, Verdict
 from worker.reporting.findings import Findable, summarise
 from worker.reporting.inspected import Inspected
 from worker.reporting.shrinkage import shrink_summary
+from worker.reporting.summaries import Summaries
 from worker.rigid import RigidTransform
 
 DECIMALS = 6  # of a millimetre: below any measurement here, above the noise of summation order
 FINE_DECIMALS = 10  # a rotation off by 1e-10 moves a point 1 m away by 1e-7 mm
 FINE_KEYS = frozenset({"T_nominal_scan", "icp_T_nominal_scan", "eigenvalues", "sigma_rotation_rad"})
-DECISION_RULE = (
-    "ISO 14253-1, against the side that claims: a characteristic conforms when its measured value and the whole of "
-    "its expanded uncertainty U (k = 2) lie inside the limits, does not conform when they lie wholly outside, and is "
-    "not proven in between. What was not measured is never a pass."
-)
 METHOD = (
     "pose search, point-to-plane ICP, then robust point-to-surface least squares (Tukey weights); "
     "rigid, no scale, no mirror"
@@ -59,22 +58,22 @@ CAUTIONS = (
 )
 
 
-def build_report(inspected: Inspected) -> Report:
-    """Assemble the document.  Lengths are rounded to 1e-6 mm, so that summation order cannot show."""
-    alignment = _alignment_record(inspected.alignment)
-    found = inspected.alignment.shrink
-    shrink = (
-        shrink_summary(found, inspected.allowance) if found is not None and inspected.deviation is not None else None
-    )
-    characteristics = [_characteristic_record(line) for line in inspected.characteristics]
+def build_report(inspected: Inspected, summaries: Summaries | None = None) -> Report:
+    """Assemble the document.  Lengths are rounded to 1e-6 mm, so that summation order cannot show.
+
+    summaries : of the same inspection, where the scene needs them too; made here if not given
+    """
+    summed = summaries or Summaries(inspected)
+    alignment = _alignment_record(inspected.measured.alignment)
     parts = Findable(
         alignment=alignment,
-        coverage=inspected.coverage,
-        deviation=inspected.deviation_summary,
-        thickness=inspected.thickness_summary,
-        shrink=shrink,
-        characteristics=characteristics,
-        told_places=_told_places(inspected),
+        coverage=summed.coverage,
+        deviation=summed.deviation,
+        thickness=summed.thickness,
+        shrink=_shrink(inspected),
+        characteristics=[_characteristic_record(line) for line in inspected.characteristics],
+        told_places=_told_places(inspected, summed.deviation),
+        has_scanner=inspected.plan_mm.scanner is not None,
     )
     report = Report(
         report_version=REPORT_VERSION,
@@ -83,28 +82,32 @@ def build_report(inspected: Inspected) -> Report:
         summary=summarise(parts),
         provenance=inspected.provenance,
         alignment=alignment,
-        coverage=inspected.coverage,
-        deviation=inspected.deviation_summary,
-        thickness=inspected.thickness_summary,
-        shrink=shrink,
-        characteristics=characteristics,
+        coverage=parts.coverage,
+        deviation=parts.deviation,
+        thickness=parts.thickness,
+        shrink=parts.shrink,
+        characteristics=parts.characteristics,
         cautions=list(CAUTIONS),
         run=inspected.run,
     )
     return Report.model_validate(rounded(report.model_dump()))
 
 
-def _told_places(inspected: Inspected) -> frozenset[int]:
+def _shrink(inspected: Inspected) -> ShrinkSummary | None:
+    measured = inspected.measured
+    if measured.alignment.shrink is None or measured.deviation is None:
+        return None
+    return shrink_summary(measured.alignment.shrink, inspected.plan_mm.piece)
+
+
+def _told_places(inspected: Inspected, deviation: DeviationSummary | None) -> frozenset[int]:
     """Worst places inside the samples of a characteristic that does not plainly conform."""
     masks = [line.sample_mask for line in inspected.characteristics if line.verdict != Verdict.CONFORMS]
     known = [mask for mask in masks if mask is not None]
-    if not known or inspected.deviation_summary is None:
+    if not known or deviation is None:
         return frozenset()
-    is_told = np.logical_or.reduce(known)
-    points = inspected.samples.points_mm
-    nearest = [
-        int(((points - np.array(p.point_mm)) ** 2).sum(axis=1).argmin()) for p in inspected.deviation_summary.worst
-    ]
+    is_told, points = np.logical_or.reduce(known), inspected.measured.samples.points_mm
+    nearest = [int(((points - np.array(place.point_mm)) ** 2).sum(axis=1).argmin()) for place in deviation.worst]
     return frozenset(number for number, sample in enumerate(nearest) if is_told[sample])
 
 

@@ -23,11 +23,20 @@ from shared.report import (
 )
 from worker.reporting import wording
 
+SUBJECTS = {
+    "hole_position": "its axis needs a zone of diameter",
+    "wall_thickness": "the least wall is",
+    "surface_profile": "the surface needs a zone of",
+}
 WORST_PLACES_SHOWN = 4  # more are in the table
 THIN_SPOTS_SHOWN = 3
 POOR_FACES_SHOWN = 3
 POOR_COVERAGE = 0.6  # a face seen for less than this is worth a sentence; common practice, no source
 LEAST_FACE_SHARE = 0.005  # of the part's area; smaller faces are in the table only
+NO_SCANNER = (
+    "The plan states no uncertainty for the scanner, so every U counts only what this scan shows of itself: "
+    "the true U is larger. State the scanner's figure in the plan."
+)
 Severity = Literal["wrong", "doubt", "note"]
 Outcome = Literal["conforms", "does_not_conform", "not_proven", "not_aligned", "not_judged"]
 
@@ -36,6 +45,7 @@ Outcome = Literal["conforms", "does_not_conform", "not_proven", "not_aligned", "
 class Findable:
     """What sentences are made from; the parts of the document.
 
+    has_scanner : the plan states what the scanner itself can do
     told_places : indices of worst places that lie where a characteristic's finding already points
     """
 
@@ -46,6 +56,7 @@ class Findable:
     shrink: ShrinkSummary | None
     characteristics: list[CharacteristicRecord]
     told_places: frozenset[int] = frozenset()
+    has_scanner: bool = True
 
 
 def summarise(found: Findable) -> Summary:
@@ -156,11 +167,20 @@ def _characteristic_finding(line: CharacteristicRecord) -> Finding:
 
 def _characteristic_text(line: CharacteristicRecord) -> str:
     if line.verdict == "not_measured" or line.measured is None:
-        return f"{line.title} was not measured: {line.reason or 'no reason was recorded'}"
+        return f"{line.title} was not measured: {line.reason or 'no reason was recorded'}."
     limit = _limit_words(line)
     if line.verdict == "does_not_conform":
         return f"{_measured_words(line)}: does not conform to {limit}.{_advice(line)}"
-    return f"{_measured_words(line)}: too near the limit ({limit}) to be proven either way."
+    if _reaches_across(line):
+        return f"{_measured_words(line)}: too near the limit ({limit}) to be proven either way."
+    return f"{_measured_words(line)}, limit {limit}: not proven, {line.reason}."
+
+
+def _reaches_across(line: CharacteristicRecord) -> bool:
+    """Whether U is what keeps it from being proven, and not that too little was seen."""
+    low, high, U = line.limits.lower, line.limits.upper, line.U or 0.0
+    value = 0.0 if line.measured is None else line.measured
+    return (low is not None and value - U < low) or (high is not None and value + U > high)
 
 
 def _measured_words(line: CharacteristicRecord) -> str:
@@ -169,16 +189,32 @@ def _measured_words(line: CharacteristicRecord) -> str:
     measured = wording.in_unit(value, line.unit, line.kind)
     sure = "" if line.U is None else f", U {wording.in_unit(line.U, line.unit, line.kind)}"
     if line.kind == "core_displacement":
-        moved = displacement_of(line)
+        moved = vector_of(line, "displacement_mm")
         by_axis = "" if moved is None else f" ({wording.vector(moved)})"
         return f"Core {line.region or line.title} sits {measured} off{by_axis}{sure}"
-    if line.kind == "hole_position":
-        return f"{line.title}: its axis needs a zone of diameter {measured}{sure}"
-    if line.kind == "wall_thickness":
-        return f"{line.title}: the least wall is {measured}{sure}"
-    if line.kind == "surface_profile":
-        return f"{line.title}: the surface needs a zone of {measured}{sure}"
-    return f"{line.title} is {measured}{sure}"
+    if line.kind == "hole_diameter":
+        return f"{line.title} is {wording.departure(value, is_signed=True)} off{_diameter_words(line)}{sure}"
+    return (
+        f"{line.title}: {SUBJECTS[line.kind]} {measured}{_offset_words(line)}{sure}"
+        if line.kind in SUBJECTS
+        else (f"{line.title} is {measured}{sure}")
+    )
+
+
+def _diameter_words(line: CharacteristicRecord) -> str:
+    found, nominal = line.details.get("diameter_mm"), line.details.get("nominal_diameter_mm")
+    if not isinstance(found, float) or not isinstance(nominal, float):
+        return ""
+    return f", {wording.size(found)} against {wording.size(nominal)}"
+
+
+def _offset_words(line: CharacteristicRecord) -> str:
+    """For a hole, how its axis is off at the worse of its two ends."""
+    ends = [vector_of(line, name) for name in ("offset_at_start_mm", "offset_at_end_mm")]
+    known = [end for end in ends if end is not None]
+    if line.kind != "hole_position" or not known:
+        return ""
+    return f" (axis off by {wording.vector(max(known, key=lambda end: sum(part**2 for part in end)))})"
 
 
 def _limit_words(line: CharacteristicRecord) -> str:
@@ -192,15 +228,15 @@ def _limit_words(line: CharacteristicRecord) -> str:
 
 def _advice(line: CharacteristicRecord) -> str:
     """What to ask for, where the figures say so by themselves."""
-    moved = displacement_of(line) if line.kind == "core_displacement" else None
+    moved = vector_of(line, "displacement_mm") if line.kind == "core_displacement" else None
     if moved is None:
         return ""
     return f" To set it back, move the core by {wording.vector([-part for part in moved])}."
 
 
-def displacement_of(line: CharacteristicRecord) -> Vector | None:
-    """The displacement by part axes, from the characteristic's further figures."""
-    value = line.details.get("displacement_mm")
+def vector_of(line: CharacteristicRecord, name: str) -> Vector | None:
+    """A vector by part axes from the characteristic's further figures."""
+    value = line.details.get(name)
     if not isinstance(value, list) or len(value) != 3:
         return None
     return value[0], value[1], value[2]
@@ -221,6 +257,8 @@ def _map_findings(found: Findable) -> list[Finding]:
         findings += [_spot_finding(spot, found.thickness) for spot in found.thickness.spots[:THIN_SPOTS_SHOWN]]
     if found.coverage is not None:
         findings += _coverage_findings(found.coverage, found.deviation)
+    if is_judged and not found.has_scanner:
+        findings.append(_finding("note", NO_SCANNER))
     if found.shrink is not None and not (is_judged and any(line.kind == "shrink" for line in found.characteristics)):
         findings.append(_shrink_finding(found.shrink))
     return findings

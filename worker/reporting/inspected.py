@@ -4,45 +4,58 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from shared.report import Coverage, DeviationSummary, Provenance, Run, ThicknessSummary
-from worker.records import Alignment, Characteristic, Deviation, Floats, Nominal, Region, Samples, Thickness
+import numpy as np
 
+from shared.plan import PieceKind, Plan
+from shared.report import Provenance, Run
+from shared.units import LengthUnit
+from worker.judging.measured import Measured
+from worker.records import Characteristic
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Allowance:
-    """The pattern's shrink allowance, percent of the casting's length, and who said so."""
-
-    percent: float
-    source: str
-    alloy: str | None = None
+# Where nobody said how far off is worth a colour; common practice, no source.
+TOLERANCES_MM = {PieceKind.PRINT: 0.2, PieceKind.CASTING: 0.5, PieceKind.MACHINED: 0.05}
+NOISE_FACTOR = 4.0  # a tolerance below four sigma of the scan would colour its noise
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Inspected:
-    """The frozen records of every stage, and the summaries made from them.
+    """What the stages found, and what was asked.
 
-    deviation, thickness and the summaries are None when the scan could not be aligned.
+    plan_mm : lengths in mm already; the empty plan where none was given
     has_plan : False when nobody said what to judge
-    tolerance_mm, tolerance_source : of the map; nothing is judged by it
-    deviation_U_mm : (s,) expanded uncertainty (k = 2) of the deviation at each sample, or None
-        to show scan noise alone
+    characteristics : as judged, in the plan's order
+    shown_unit : what the page shows first, usually the plan's or the caller's
     """
 
     title: str
-    nominal: Nominal
-    samples: Samples
-    alignment: Alignment
-    deviation: Deviation | None
-    thickness: Thickness | None
-    coverage: Coverage | None
-    deviation_summary: DeviationSummary | None
-    thickness_summary: ThicknessSummary | None
-    characteristics: tuple[Characteristic, ...]
-    regions: tuple[Region, ...]
+    plan_mm: Plan
     has_plan: bool
-    tolerance_mm: float
-    tolerance_source: str
-    allowance: Allowance
+    measured: Measured
+    characteristics: tuple[Characteristic, ...]
     provenance: Provenance
     run: Run
-    deviation_U_mm: Floats | None = None
+    shown_unit: LengthUnit = LengthUnit.MILLIMETRE
+
+
+@dataclass(frozen=True)
+class MapTolerance:
+    """Where the deviation map starts to colour, and who said so; nothing is judged by it."""
+
+    mm: float
+    source: str
+
+
+def map_tolerance(inspected: Inspected) -> MapTolerance:
+    """The plan's; else half its narrowest profile zone; else a usual figure, but never below the scan's noise."""
+    plan = inspected.plan_mm
+    if plan.maps.tolerance is not None:
+        return MapTolerance(plan.maps.tolerance, "given in the plan")
+    zones = [line.zone for line in plan.characteristics if line.kind == "surface_profile"]
+    if zones:
+        return MapTolerance(min(zones) / 2, "half the plan's narrowest profile zone")
+    kind = plan.piece.kind
+    usual = MapTolerance(TOLERANCES_MM[kind], f"usual for a {kind.value}, none was given")
+    deviation = inspected.measured.deviation
+    noise = 0.0 if deviation is None or not np.isfinite(deviation.noise_sigma_mm) else deviation.noise_sigma_mm
+    least = NOISE_FACTOR * noise
+    return usual if least <= usual.mm else MapTolerance(least, f"{NOISE_FACTOR:g} x the scan's noise, none was given")

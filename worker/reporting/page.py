@@ -5,7 +5,6 @@ from __future__ import annotations
 import base64
 from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 from typing import Any, Literal
@@ -14,11 +13,12 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from shared.csp import csp_for
-from shared.report import Finding, Report
+from shared.report import Report
 from worker.reporting import tables, wording
 from worker.reporting.colors import NOT_MEASURED
 from worker.reporting.gallery import Numbered, gallery
 from worker.reporting.payload import json_for_script, view_payload
+from worker.reporting.places import Place, Places
 from worker.reporting.plots import coverage_plot, deviation_plot, wall_plot
 from worker.reporting.scene import Scene
 
@@ -34,32 +34,14 @@ OUTCOMES = {
 Unit = Literal["mm", "in"]
 
 
-@dataclass(frozen=True)
-class Place:
-    """What a show button flies to."""
-
-    point: tuple[float, float, float]
-    map: str
-    highlight: int | None = None
-
-
-@dataclass(frozen=True)
-class ShownFinding:
-    """A finding with its number in the pictures and the place its button shows."""
-
-    severity: str
-    text: str
-    place: Place | None
-    number: int | None
-
-
 def render_page(report: Report, scene: Scene, unit: Unit = "mm") -> str:
     """The whole page; ``unit`` is what the reader sees first.
 
     Every text from the document is escaped; scripts and styles are named by hash in a policy
     that forbids everything else.
     """
-    findings = _shown_findings(report, scene)
+    places = Places(report, scene)
+    findings = places.findings()
     numbered = [
         Numbered(entry.number, entry.place.point, entry.place.map) for entry in findings if entry.number and entry.place
     ]
@@ -77,7 +59,10 @@ def render_page(report: Report, scene: Scene, unit: Unit = "mm") -> str:
             plots=_plots(report, scene),
             legend=_legend(report, scene),
             gap_colors=[_hex(color) for color in NOT_MEASURED],
-            characteristics=[_with_place(line, report, scene) for line in tables.characteristic_rows(report)],
+            characteristics=[
+                {**vars(line), "place": places.of_characteristic(line.id)}
+                for line in tables.characteristic_rows(report)
+            ],
             deviation_facts=tables.deviation_facts(report),
             shrink_rows=tables.shrink_rows(report),
             alignment_text=tables.alignment_text(report),
@@ -145,43 +130,6 @@ def _counts(report: Report) -> list[tuple[str, int]]:
     found: Counter[str] = Counter(line.verdict for line in report.characteristics)
     order = ("does_not_conform", "not_proven", "not_measured", "conforms")
     return [(name, found[name]) for name in order if found[name]]
-
-
-def _shown_findings(report: Report, scene: Scene) -> list[ShownFinding]:
-    shown, number = [], 0
-    for finding in report.summary.findings:
-        place = None
-        if finding.point_mm is not None:
-            number += 1
-            place = Place(
-                finding.point_mm, _map_of(finding, report), _highlight_of(finding.characteristic, report, scene)
-            )
-        shown.append(ShownFinding(finding.severity, finding.text, place, number if place else None))
-    return shown
-
-
-def _map_of(finding: Finding, report: Report) -> str:
-    kinds = {line.id: line.kind for line in report.characteristics}
-    spots = report.thickness.spots if report.thickness else []
-    is_wall = kinds.get(finding.characteristic or "") == "wall_thickness" or finding.point_mm in [
-        s.point_mm for s in spots
-    ]
-    return "wall" if is_wall else "deviation"
-
-
-def _highlight_of(characteristic: str | None, report: Report, scene: Scene) -> int | None:
-    regions = {line.id: line.region for line in report.characteristics}
-    names = [entry.name for entry in scene.highlights]
-    wanted = (characteristic, regions.get(characteristic or ""))
-    return next((names.index(name) for name in wanted if name is not None and name in names), None)
-
-
-def _with_place(line: tables.CharacteristicRow, report: Report, scene: Scene) -> dict[str, Any]:
-    place = None
-    if line.point_mm is not None:
-        where = "wall" if line.kind == "wall_thickness" else "deviation"
-        place = Place(line.point_mm, where, _highlight_of(line.id, report, scene))
-    return {**vars(line), "place": place}
 
 
 def _plots(report: Report, scene: Scene) -> dict[str, str | None]:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from types import MappingProxyType
 
+from shared.plan import Piece, PieceKind
 from shared.report import ShrinkAllowance, ShrinkSummary
+from worker.judging.verdicts import COVERAGE_FACTOR
+from worker.measuring.shrink import Implied, summarise
 from worker.records import Shrink
-from worker.reporting.inspected import Allowance
 
 PERCENT_PER_INCH_PER_FOOT = 100 / 12  # on the casting's length: 5/32 in per foot is 1.302 %
-ALL_AXES = 3
 
 # Pattern maker's contraction, inches per foot of casting.  First: W. H. Dooley, "Applied Science for
 # Metal Workers" (public domain).  Second: trade handbooks, second-hand.  They differ, which is the point.
@@ -40,27 +41,42 @@ NOTE = (
 )
 
 
-def shrink_summary(found: Shrink, allowance: Allowance) -> ShrinkSummary:
-    """Percent from scale: p = 100 ((1 + a) / s - 1), U from dp/ds at k = 2."""
-    enlarged = 1 + allowance.percent / 100
-    variances = found.covariance_xyz.diagonal()
-    axes = range(ALL_AXES)
-    seen = [bool(found.is_measured[k]) for k in axes]
-    scales = [float(found.scale_xyz[k]) if seen[k] else None for k in axes]
-    percents = [None if scale is None else _percent(scale, enlarged) for scale in scales]
-    U = [None if s is None else _expanded(s, enlarged, float(variances[k]) ** 0.5) for k, s in enumerate(scales)]
+def shrink_summary(found: Shrink, piece: Piece) -> ShrinkSummary:
+    """Percent of the piece's own length, U at k = 2; None along axes the scan does not span."""
+    allowance, source = _allowance_of(piece)
+    whole = _implied(found, allowance)
+    axes = [summarise(found, allowance, axis) for axis in range(3)]
+    scales = [float(found.scale_xyz[k]) if found.is_measured[k] else None for k in range(3)]
+    percents = [None if axis is None else axis.percent for axis in axes]
+    U = [None if axis is None else COVERAGE_FACTOR * axis.sigma_percent for axis in axes]
     return ShrinkSummary(
         scale=found.scale,
         scale_xyz=(scales[0], scales[1], scales[2]),
-        percent=_percent(found.scale, enlarged),
-        U_percent=_expanded(found.scale, enlarged, found.scale_sigma),
+        percent=whole.percent,
+        U_percent=COVERAGE_FACTOR * whole.sigma_percent,
         percent_xyz=(percents[0], percents[1], percents[2]),
         U_percent_xyz=(U[0], U[1], U[2]),
-        allowance_percent=allowance.percent,
-        allowance_source=allowance.source,
-        handbook=handbook(allowance.alloy),
+        allowance_percent=allowance,
+        allowance_source=source,
+        handbook=handbook(piece.alloy) if piece.kind is PieceKind.CASTING else [],
         note=NOTE,
     )
+
+
+def _implied(found: Shrink, allowance: float) -> Implied:
+    """Of the uniform scale, which is always known."""
+    whole = summarise(found, allowance)
+    if whole is None:
+        raise ValueError("the uniform scale has no axis to be missing")
+    return whole
+
+
+def _allowance_of(piece: Piece) -> tuple[float, str]:
+    if piece.shrink_allowance_percent is not None:
+        return piece.shrink_allowance_percent, "given in the plan"
+    if piece.kind is PieceKind.CASTING:
+        return 0.0, "none was given, so the CAD's own size is taken"
+    return 0.0, f"a {piece.kind.value} is made to the CAD's own size"
 
 
 def handbook(alloy: str | None) -> list[ShrinkAllowance]:
@@ -74,11 +90,3 @@ def handbook(alloy: str | None) -> list[ShrinkAllowance]:
 def _allowance(alloy: str, over: int, under: int, source: str) -> ShrinkAllowance:
     percent = over / under * PERCENT_PER_INCH_PER_FOOT
     return ShrinkAllowance(alloy=alloy, percent=percent, source=f"{over}/{under} in per foot, {source}")
-
-
-def _percent(scale: float, enlarged: float) -> float:
-    return 100 * (enlarged / scale - 1)
-
-
-def _expanded(scale: float, enlarged: float, sigma: float) -> float:
-    return 2 * 100 * enlarged / scale**2 * sigma

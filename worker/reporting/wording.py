@@ -16,7 +16,7 @@ from markupsafe import Markup, escape
 from shared.report import VerdictWord
 
 MM_PER_INCH = 25.4  # exact: international yard and pound agreement of 1959
-SIZE_KINDS = frozenset({"wall_thickness", "hole_diameter"})  # read against a drawing's size, not as a departure
+SIZE_KINDS = frozenset({"wall_thickness"})  # read against a drawing's size, not as a departure
 
 VERDICT_WORDS: dict[str, str] = {
     "conforms": "conforms",
@@ -105,7 +105,7 @@ def share(value: float) -> str:
 def in_unit(value: float, unit: str, kind: str, *, is_signed: bool = False) -> Pair | str:
     """A characteristic's figure in its own unit."""
     if unit == "mm":
-        return size(value) if kind in SIZE_KINDS and not is_signed else departure(value, is_signed=is_signed)
+        return size(value) if kind in SIZE_KINDS else departure(value, is_signed=is_signed)
     return percent(value, 3) if unit == "percent" else f"{_plain(value, 3)} {unit}"
 
 

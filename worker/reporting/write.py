@@ -6,28 +6,40 @@ import os
 from pathlib import Path
 
 from shared.report import Report
+from shared.units import LengthUnit
 from worker.job_records import REPORT_HTML, REPORT_JSON
-from worker.reporting.document import report_text
+from worker.reporting.document import build_report, report_text
 from worker.reporting.inspected import Inspected
 from worker.reporting.page import Unit, render_page
 from worker.reporting.scene import Drawn, Scene, build_scene
+from worker.reporting.summaries import Summaries
 
 
-def report_scene(inspected: Inspected) -> Scene:
+def report_scene(inspected: Inspected, summaries: Summaries | None = None) -> Scene:
     """What the page draws: the maps, and every region and characteristic that can be picked out."""
+    summed, measured = summaries or Summaries(inspected), inspected.measured
     drawn = Drawn(
-        samples=inspected.samples,
-        faces=inspected.nominal.faces,
-        is_closed=inspected.nominal.is_watertight,
-        deviation=inspected.deviation,
-        thickness=inspected.thickness,
-        tolerance_mm=inspected.tolerance_mm,
-        U_mm=inspected.deviation_U_mm,
+        samples=measured.samples,
+        faces=measured.nominal.faces,
+        is_closed=measured.nominal.is_watertight,
+        deviation=measured.deviation,
+        thickness=measured.thickness,
+        tolerance_mm=summed.tolerance.mm,
+        U_mm=summed.U_mm,
     )
-    masks = [(region.name, f"region {region.name}", region.is_member) for region in inspected.regions]
+    masks = [(region.name, f"region {region.name}", region.is_member) for region in measured.regions]
     lines = ((line.id, line.title, line.sample_mask) for line in inspected.characteristics)
     masks += [(name, f"{name}: {title}", mask) for name, title, mask in lines if mask is not None]
     return build_scene(drawn, masks)
+
+
+def write_inspection(inspected: Inspected, folder: Path) -> Report:
+    """Both files of an inspection, in the plan's own unit first; returns the document."""
+    summaries = Summaries(inspected)
+    report = build_report(inspected, summaries)
+    is_inch = inspected.shown_unit in {LengthUnit.INCH, LengthUnit.FOOT}
+    write_report(report, report_scene(inspected, summaries), folder, "in" if is_inch else "mm")
+    return report
 
 
 def write_report(report: Report, scene: Scene, folder: Path, unit: Unit = "mm") -> tuple[Path, Path]:

@@ -66,7 +66,7 @@ def test_rotations_keep_the_digits_that_move_points() -> None:
 
 
 def test_pose_of_the_document_takes_scan_points_where_the_record_does(inspected: Inspected, report: Report) -> None:
-    pose = inspected.alignment.T_nominal_scan
+    pose = inspected.measured.alignment.T_nominal_scan
     assert pose is not None
     point = np.array([200.0, -150.0, 90.0])
     shown = np.array(report.alignment.T_nominal_scan) @ [*point, 1.0]
@@ -75,8 +75,8 @@ def test_pose_of_the_document_takes_scan_points_where_the_record_does(inspected:
 
 def test_figures_that_are_not_finite_are_absent() -> None:
     inspected = example(4)
-    alignment = replace(inspected.alignment, icp_rms_mm=float("nan"), sigma_mm=float("inf"))
-    found = build_report(replace(inspected, alignment=alignment)).alignment
+    alignment = replace(inspected.measured.alignment, icp_rms_mm=float("nan"), sigma_mm=float("inf"))
+    found = build_report(replace(inspected, measured=replace(inspected.measured, alignment=alignment))).alignment
     assert (found.icp_rms_mm, found.sigma_mm) == (None, None)
 
 

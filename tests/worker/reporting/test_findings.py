@@ -72,11 +72,11 @@ def test_outcome_is_the_worst_verdict(verdicts: set[Verdict], outcome: str) -> N
 
 
 def test_without_a_plan_nothing_is_judged_but_places_are_named() -> None:
-    summary = build_report(without_plan(4)).summary
+    summary = build_report(without_plan(12)).summary
     assert summary.outcome == "not_judged"
-    assert any("side y-" in entry.text and "-0.500 mm (-19.7 thou)" in entry.text for entry in summary.findings)
+    assert any(entry.text.startswith("side y- (plane, face 2): -0.") for entry in summary.findings)
     assert any(entry.text.startswith("Thin spot") for entry in summary.findings)
-    assert any(entry.text.startswith("Shrink 1.10 %") for entry in summary.findings)
+    assert any(entry.text.startswith("Shrink -0.20 %") for entry in summary.findings)
 
 
 def test_unaligned_scan_shows_only_why() -> None:
@@ -93,7 +93,34 @@ def test_gap_of_a_face_and_its_region_is_told_once(report: Report) -> None:
 
 def test_scan_without_normals_is_a_doubt() -> None:
     inspected = example(4)
-    assert inspected.coverage is not None
-    coverage = inspected.coverage.model_copy(update={"is_facing_known": False})
-    found = build_report(replace(inspected, coverage=coverage)).summary.findings
+    assert inspected.measured.deviation is not None
+    blind = replace(inspected.measured.deviation, is_facing_known=False)
+    found = build_report(replace(inspected, measured=replace(inspected.measured, deviation=blind))).summary.findings
     assert any(entry.severity == "doubt" and "no normals" in entry.text for entry in found)
+
+
+def test_hole_is_told_as_size_and_departure(report: Report) -> None:
+    text = finding_of(report, "bore3.d").text
+    assert text.startswith("Bore 3 diameter is +0.041 mm (+1.6 thou) off, 30.041 mm (1.1827 in) against 30.000 mm")
+
+
+def test_place_a_characteristic_points_at_is_not_told_again(report: Report) -> None:
+    assert report.deviation is not None
+    assert any(place.where == "bore_2" for place in report.deviation.worst)
+    assert not any(entry.text.startswith("bore_2:") for entry in report.summary.findings)
+
+
+def test_unseen_gap_is_named_where_u_is_not_the_cause() -> None:
+    inspected = example(4)
+    line = replace(
+        inspected.characteristics[0], measured=0.1, verdict=Verdict.NOT_PROVEN, reason="only 40 % of it was seen"
+    )
+    text = build_report(replace(inspected, characteristics=(line,))).summary.findings[0].text
+    assert text.endswith("limit at most 0.300 mm (11.8 thou): not proven, only 40 % of it was seen.")
+
+
+def test_plan_without_the_scanners_figure_is_told() -> None:
+    inspected = example(4)
+    plan = inspected.plan_mm.model_copy(update={"scanner": None})
+    found = build_report(replace(inspected, plan_mm=plan)).summary.findings
+    assert any("states no uncertainty for the scanner" in entry.text for entry in found)

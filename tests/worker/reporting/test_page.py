@@ -53,20 +53,15 @@ def html(page_path: Path) -> str:
 @pytest.fixture(scope="module")
 def hostile_html() -> str:
     inspected = example(4, title=HOSTILE)
-    faces = (replace(inspected.nominal.faces[0], name=HOSTILE), *inspected.nominal.faces[1:])
+    measured = inspected.measured
+    faces = (replace(measured.nominal.faces[0], name=HOSTILE), *measured.nominal.faces[1:])
     line = replace(inspected.characteristics[0], title=HOSTILE, region=HOSTILE, reason=HOSTILE)
-    summary = inspected.deviation_summary
-    assert summary is not None
-    named = [place.model_copy(update={"where": HOSTILE}) for place in summary.worst]
-    return page_of(
-        replace(
-            inspected,
-            nominal=replace(inspected.nominal, faces=faces),
-            characteristics=(line, *inspected.characteristics[1:]),
-            regions=tuple(replace(region, name=HOSTILE) for region in inspected.regions[:1]),
-            deviation_summary=summary.model_copy(update={"worst": named}),
-        )
+    renamed = replace(
+        measured,
+        nominal=replace(measured.nominal, faces=faces),
+        regions=tuple(replace(region, name=HOSTILE) for region in measured.regions[:1]),
     )
+    return page_of(replace(inspected, measured=renamed, characteristics=(line, *inspected.characteristics[1:])))
 
 
 def test_page_asks_nothing_of_any_server(html: str) -> None:
@@ -163,7 +158,7 @@ def test_view_is_quantised_far_below_the_scan(scene: Scene) -> None:
 
 def test_report_on_a_million_triangles_stays_small() -> None:
     inspected = example(106)
-    assert len(inspected.samples.triangles) > 1_000_000
+    assert len(inspected.measured.samples.triangles) > 1_000_000
     assert len(page_of(inspected).encode()) < SIZE_LIMIT_BYTES
 
 
