@@ -8,28 +8,32 @@ from shared.plan import CoreDisplacement, HoleDiameter, HolePosition, PieceKind,
 from worker.judging.finding import Finding, Unmeasured
 from worker.judging.measured import Measured
 from worker.judging.uncertainty import UNIFORM, alignment_covariance, scanner_sigma_mm
-from worker.measuring.displacement import region_displacement
+from worker.measuring.displacement import Displacement, against, region_displacement
 from worker.measuring.holes import MeasuredHole, find_hole, measure_hole
 from worker.measuring.seen import NotMeasured
 from worker.measuring.shrink import summarise
-from worker.records import Floats
+from worker.records import Floats, Region
 
 AXES = {ShrinkAxis.X: 0, ShrinkAxis.Y: 1, ShrinkAxis.Z: 2, ShrinkAxis.OVERALL: None}
 
 
 def core_displacement(line: CoreDisplacement, plan: Plan, measured: Measured) -> Finding | Unmeasured:
-    """Length of the shift of the region's middle against the rest of the piece."""
+    """Length of the shift of the region's middle against the rest of the piece, cores left out of it."""
     region = measured.region(line.region)
-    found = region_displacement(region, measured.seen, shrink_removed=line.shrink_removed)
-    if isinstance(found, NotMeasured):
-        return Unmeasured(found.reason, sample_mask=region.is_member)
+    own = region_displacement(region, measured.seen, shrink_removed=line.shrink_removed)
+    rest = _rest(region, measured)
+    if isinstance(own, NotMeasured):
+        return Unmeasured(own.reason, sample_mask=region.is_member)
+    if isinstance(rest, NotMeasured):
+        return Unmeasured(rest.reason, sample_mask=region.is_member)
+    found = against(own, rest)
     shift = found.shift_mm
+    unseen = [motion for motion in found.free_text if motion.startswith("slides")]
     return Finding(
         value=float(np.linalg.norm(shift)),
         nominal=0.0,
         budget={
             "fit and roughness": _sigma_along(found.covariance[3:, 3:], shift),
-            "alignment": _sigma_along(alignment_covariance(measured.alignment, found.centre_mm), shift),
             "shrink": _shrink_sigma(measured, found.centre_mm, shift) if line.shrink_removed else 0.0,
             "scanner": scanner_sigma_mm(plan),
             "file resolution": UNIFORM * measured.quantum_mm,
@@ -37,13 +41,23 @@ def core_displacement(line: CoreDisplacement, plan: Plan, measured: Measured) ->
         point_mm=found.centre_mm,
         details={
             "displacement_mm": _row(shift),
+            "displacement_in_pose_mm": _row(own.shift_mm),
             "rotation_rad": _row(found.rotation_rad),
             "free_motions": "; ".join(found.free_text) or None,
             "scatter_mm": found.sigma_mm,
             "point_count": float(found.point_count),
         },
         sample_mask=region.is_member,
+        gap=f"the scan of it does not show whether it {' or '.join(unseen)}" if unseen else None,
     )
+
+
+def _rest(region: Region, measured: Measured) -> Displacement | NotMeasured:
+    """The surface outside all cores; outside the region itself where that is no core."""
+    if region.source == "core":
+        return measured.body
+    rest = Region("the rest of the piece", "rest", ~region.is_member)
+    return region_displacement(rest, measured.seen, shrink_removed=True)
 
 
 def hole_position(line: HolePosition, plan: Plan, measured: Measured) -> Finding | Unmeasured:
@@ -57,6 +71,7 @@ def hole_position(line: HolePosition, plan: Plan, measured: Measured) -> Finding
     budget = {
         "fit and roughness": _sigma_along(found.offset_covariance[end], offset),
         "alignment": _sigma_along(_square_to(alignment_covariance(measured.alignment, place), found), offset),
+        "frame": measured.frame_sigma_mm(place, offset / max(float(lengths[end]), 1e-12)),
         "shrink": _shrink_sigma(measured, place, offset) if line.shrink_removed else 0.0,
         "scanner": scanner_sigma_mm(plan),
         "file resolution": UNIFORM * measured.quantum_mm,

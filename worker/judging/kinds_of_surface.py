@@ -40,7 +40,10 @@ def surface_profile(line: SurfaceProfile, plan: Plan, measured: Measured) -> Fin
         value=2 * max(abs(low - middle), abs(high - middle)),
         nominal=0.0,
         budget={name: 2 * float(sigma[place]) for name, sigma in sources.items()}
-        | {"file resolution": 2 * UNIFORM * measured.quantum_mm},
+        | {
+            "frame": 2 * measured.frame_sigma_mm(samples.points_mm[place], samples.normals[place]),
+            "file resolution": 2 * UNIFORM * measured.quantum_mm,
+        },
         point_mm=samples.points_mm[place].copy(),
         details={
             "least_deviation_mm": low,

@@ -5,10 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cached_property
 
+import numpy as np
+
 from shared.errors import PlanInvalid
+from worker.measuring.displacement import Displacement, region_displacement
 from worker.measuring.patches import SampleNet
-from worker.measuring.seen import Seen
-from worker.records import Alignment, AlignmentStatus, Deviation, Nominal, Region, Samples, Thickness
+from worker.measuring.seen import NotMeasured, Seen
+from worker.records import Alignment, AlignmentStatus, Deviation, Floats, Nominal, Region, Samples, Thickness
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -46,6 +49,28 @@ class Measured:
     def net(self) -> SampleNet:
         """Neighbours of samples."""
         return SampleNet(self.samples)
+
+    @cached_property
+    def body(self) -> Displacement | NotMeasured:
+        """How the surface outside all cores lies against its nominal, shrink apart.
+
+        Nothing, if the pose is that of the mould; a large displaced core draws the pose its way.
+        """
+        is_core = np.zeros(len(self.samples.face), dtype=bool)
+        for region in self.regions:
+            if region.source == "core":
+                is_core |= region.is_member
+        return region_displacement(Region("the rest of the piece", "rest", ~is_core), self.seen, shrink_removed=True)
+
+    def frame_sigma_mm(self, point_mm: Floats, direction: Floats) -> float:
+        """How far the pose and the surface outside all cores disagree at a point (3,) along a unit direction.
+
+        Zero without core regions: then nothing tells the pose from its own surface.
+        """
+        if not any(region.source == "core" for region in self.regions) or isinstance(self.body, NotMeasured):
+            return 0.0
+        moved = self.body.shift_mm + np.cross(self.body.rotation_rad, point_mm - self.body.centre_mm)
+        return abs(float(moved @ direction))
 
     def region(self, name: str) -> Region:
         """The region of that name.

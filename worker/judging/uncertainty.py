@@ -10,7 +10,7 @@ from shared.plan import Plan
 from worker.judging.verdicts import COVERAGE_FACTOR
 from worker.records import Alignment, Deviation, Floats, Nominal, Samples, SurfaceKind
 
-UNIFORM = 1.0 / np.sqrt(12.0)  # standard deviation of a value known to lie within one step
+UNIFORM = 1.0 / float(np.sqrt(12.0))  # standard deviation of a value known to lie within one step
 
 
 def combined(budget: Mapping[str, float]) -> float:

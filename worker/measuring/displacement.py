@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -33,6 +33,7 @@ class Displacement:
 
     shift_mm : (3,);  rotation_rad : (3,) rotation vector
     covariance : (6, 6) of (rotation_rad, shift_mm), from the fit alone
+    shown : (6, 6) takes a motion (rotation_rad, shift_mm) to the part of it the region's shape can show
     free_text : motions the region's shape cannot show, in words; the fit leaves them at nothing
     sigma_mm : robust scatter of the points about the displaced region
     """
@@ -41,6 +42,7 @@ class Displacement:
     rotation_rad: Floats
     covariance: Floats
     centre_mm: Floats
+    shown: Floats
     free_text: tuple[str, ...]
     point_count: int
     sigma_mm: float
@@ -49,7 +51,7 @@ class Displacement:
 def region_displacement(
     region: Region, seen: Seen, *, shrink_removed: bool, settings: DisplacementSettings | None = None
 ) -> Displacement | NotMeasured:
-    """Rigid motion that takes the region of nominal onto the piece, the piece being aligned by the rest.
+    """Rigid motion that takes the region of nominal onto the piece as it is aligned.
 
     shrink_removed : the points are brought to nominal's size first
 
@@ -69,6 +71,23 @@ def region_displacement(
     for _ in range(settings.iterations):
         motion = fit.improved(motion)
     return fit.result(motion)
+
+
+def against(own: Displacement, rest: Displacement) -> Displacement:
+    """The displacement of a region against that of the rest of the piece, both measured from the same pose.
+
+    The pose drops out, and with it whatever the region itself did to it.
+    """
+    x, y, z = own.centre_mm - rest.centre_mm
+    spread = np.eye(6)
+    spread[3:, :3] = [[0.0, z, -y], [-z, 0.0, x], [y, -x, 0.0]]
+    carried = own.shown @ spread @ np.r_[rest.rotation_rad, rest.shift_mm]
+    return replace(
+        own,
+        shift_mm=own.shift_mm - carried[3:],
+        rotation_rad=own.rotation_rad - carried[:3],
+        covariance=own.covariance + own.shown @ spread @ rest.covariance @ spread.T @ own.shown.T,
+    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -131,6 +150,7 @@ class _Fit:
             rotation_rad=angle,
             covariance=units @ scaled @ units,
             centre_mm=self.centre_mm,
+            shown=units @ held @ held.T @ np.linalg.inv(units),
             free_text=tuple(_motion_text(column) for column in free.T),
             point_count=int(np.count_nonzero(kept)),
             sigma_mm=mad_sigma(residual[kept]),

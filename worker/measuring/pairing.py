@@ -12,6 +12,8 @@ from worker.surface import SurfaceQuery, closest_barycentric
 
 FAR, FACES_AWAY, BEYOND_EDGE = "far from nominal", "no skin of nominal faces that way", "beyond a sharp edge"
 
+SQUARE_REACH = 3.0  # times the nearest distance: a face that sank beside a wall, not one below an edge
+
 
 @dataclass(frozen=True, kw_only=True)
 class PairRules:
@@ -60,7 +62,8 @@ class Pairer:
         if normals is not None:
             rows = np.flatnonzero(self._faces_away(found.normal, triangle, normals) & ~self._is_far(distance))
             is_beyond[rows] = False
-            hit, hit_foot, hit_distance = self._along_normal(points_mm[rows], normals[rows])
+            reach = self._reach_mm(found.normal[rows], normals[rows], distance[rows])
+            hit, hit_foot, hit_distance = self._along_normal(points_mm[rows], normals[rows], reach)
             is_astray[rows[hit < 0]] = True
             is_found = hit >= 0
             rows = rows[is_found]
@@ -96,10 +99,19 @@ class Pairer:
         is_away[rows] = (np.einsum("ij,ij->i", faces, scan_normals[rows]) < limit) & ~is_unknown
         return is_away
 
-    def _along_normal(self, points_mm: Floats, normals: Floats) -> tuple[Ints, Floats, Floats]:
+    def _reach_mm(self, normal: Floats, scan_normals: Floats, distance_mm: Floats) -> Floats:
+        """How far along its normal a point may look for its skin.
+
+        Anywhere in reach where the nearest skin is the back of a wall.  Little beyond the nearest skin where
+        that stands square: there the point hangs over an edge, and looking far finds some other face below.
+        """
+        is_back = np.einsum("ij,ij->i", normal, scan_normals) <= -np.cos(self._rules.facing_limit_rad)
+        return np.where(is_back, self._rules.max_pair_distance_mm, SQUARE_REACH * np.abs(distance_mm))
+
+    def _along_normal(self, points_mm: Floats, normals: Floats, reach_mm: Floats) -> tuple[Ints, Floats, Floats]:
         """Nearest same-facing first hit on the normal line: triangle or -1, hit point, distance from its plane."""
         best = np.full(len(points_mm), -1, dtype=np.int64)
-        length = np.full(len(points_mm), self._rules.max_pair_distance_mm)
+        length = reach_mm.copy()
         foot, distance = points_mm.copy(), np.zeros(len(points_mm))
         for way in (1.0, -1.0):
             hits = self._surface.cast(points_mm, way * normals)

@@ -70,13 +70,14 @@ def _core(choice: RegionChoice, nominal: Nominal, samples: Samples, bodies: tupl
     if body is None:
         known = ", ".join(sorted(body.name for body in bodies)) or "none was given"
         raise _unknown(f"no core body is named '{choice.core}' (known: {known})")
-    found = SurfaceQuery(body.vertices_mm, body.triangles).signed(samples.points_mm)
     reach_mm = max(
         CORE_TOLERANCE_SHARE * float(np.linalg.norm(np.ptp(nominal.vertices_mm, axis=0))),
         3 * (nominal.chord_tolerance_mm or 0.0),
     )
-    facing = np.einsum("ij,ij->i", found.normal, samples.normals)
-    is_member: Bools = (found.distance_mm <= reach_mm) & (facing < OPPOSED_COSINE)
+    core = SurfaceQuery(body.vertices_mm, body.triangles)
+    hits = core.cast(samples.points_mm + reach_mm * samples.normals, -samples.normals)  # from inside the core, out
+    facing = np.einsum("ij,ij->i", core.face_normals[np.maximum(hits.triangle, 0)], samples.normals)
+    is_member: Bools = hits.is_hit & (hits.distance_mm <= 2 * reach_mm) & (facing < OPPOSED_COSINE)
     return is_member
 
 

@@ -7,9 +7,9 @@ from dataclasses import replace
 import numpy as np
 
 from worker.measuring.patches import Patch, SampleNet
+from worker.measuring.statistics import EXTREME_SAMPLES, robust_extremes
 from worker.records import Bools, Floats, Samples, Thickness, ThinSpot
 
-LEAST_SAMPLES = 4  # fewer make no spot: one noisy sample and its gap-filled neighbours can be three
 SPOT_COUNT_LIMIT = 50  # the thinnest; the map shows the rest
 
 
@@ -29,8 +29,8 @@ def find_spots(samples: Samples, thickness: Thickness, far_mm: Floats) -> Thickn
     far_mm : (s, 3) far end of each sample's ray
 
     A sample counts by the piece's wall where that was measured, else by nominal's, and only where
-    the inscribed sphere confirms that there is a wall.  The least value of a spot is the least mean
-    of neighbours, so that one noisy sample cannot make it.  Both skins of a wall make one spot.
+    the inscribed sphere confirms that there is a wall.  A spot is at least four samples wide, and its
+    least value is a mean over that area: narrower is noise.  Both skins of a wall make one spot.
     """
     net = SampleNet(samples)
     is_actual = thickness.is_actual_measured
@@ -39,17 +39,20 @@ def find_spots(samples: Samples, thickness: Thickness, far_mm: Floats) -> Thickn
     is_known &= thickness.has_sphere
     calm = np.where(is_actual, net.smooth(wall, is_known & is_actual), wall)
     patches = net.patches(is_known & (calm < thickness.spot_limit_mm))
-    spots = [_spot(samples, thickness, patch, calm, far_mm) for patch in patches if len(patch.samples) >= LEAST_SAMPLES]
+    least_area = EXTREME_SAMPLES * samples.spacing_mm**2
+    spots = [_spot(samples, thickness, patch, calm, far_mm) for patch in patches if patch.area_mm2 >= least_area]
     spots.sort(key=lambda spot: (spot.least_mm, spot.sample_index))
     return replace(thickness, spots=tuple(_one_side(spots, thickness, patches))[:SPOT_COUNT_LIMIT])
 
 
 def _spot(samples: Samples, thickness: Thickness, patch: Patch, calm_mm: Floats, far_mm: Floats) -> ThinSpot:
-    index = int(patch.samples[np.argmin(calm_mm[patch.samples])])
+    own = patch.samples
+    index = int(own[np.argmin(calm_mm[own])])
+    least, _ = robust_extremes(calm_mm[own], samples.area_mm2[own], EXTREME_SAMPLES * samples.spacing_mm**2)
     return ThinSpot(
         point_mm=samples.points_mm[index].copy(),
         opposite_point_mm=far_mm[index].copy(),
-        least_mm=float(calm_mm[index]),
+        least_mm=least,
         nominal_mm=float(thickness.ray_mm[index]),
         area_mm2=patch.area_mm2,
         is_actual=bool(thickness.is_actual_measured[index]),
