@@ -14,6 +14,7 @@ from worker.records import Characteristic
 
 # Where nobody said how far off is worth a colour; common practice, no source.
 TOLERANCES_MM = {PieceKind.PRINT: 0.2, PieceKind.CASTING: 0.5, PieceKind.MACHINED: 0.05}
+UNPLANNED_TOLERANCE_MM = 0.25  # print or casting, nobody said; common practice, no source
 NOISE_FACTOR = 4.0  # a tolerance below four sigma of the scan would colour its noise
 
 
@@ -55,6 +56,8 @@ def map_tolerance(inspected: Inspected) -> MapTolerance:
         return MapTolerance(min(zones) / 2, "half the plan's narrowest profile zone")
     kind = plan.piece.kind
     usual = MapTolerance(TOLERANCES_MM[kind], f"usual for a {kind.value}, none was given")
+    if not inspected.has_plan:
+        usual = MapTolerance(UNPLANNED_TOLERANCE_MM, "no plan was given")
     deviation = inspected.measured.deviation
     noise = 0.0 if deviation is None or not np.isfinite(deviation.noise_sigma_mm) else deviation.noise_sigma_mm
     least = NOISE_FACTOR * noise

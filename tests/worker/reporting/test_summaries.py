@@ -99,6 +99,10 @@ def plan(**changes: object) -> Plan:
     ],
 )
 def test_map_tolerance_says_where_it_comes_from(asked: Plan, mm: float, word: str) -> None:
-    found = map_tolerance(replace(without_plan(4), plan_mm=asked))
+    found = map_tolerance(replace(without_plan(4), plan_mm=asked, has_plan=True))
     assert found.mm == pytest.approx(mm)
     assert word in found.source
+
+
+def test_map_without_a_plan_says_so() -> None:
+    assert map_tolerance(without_plan(4)).source == "no plan was given"
