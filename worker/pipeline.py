@@ -1,0 +1,184 @@
+"""One inspection, from files to report: this module only assembles the stages."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from shared.plan import Plan
+from shared.report import Provenance, Tessellation
+from shared.states import Stage
+from shared.units import LengthUnit
+from worker.aligning.align import AlignSettings, align
+from worker.job_records import BodyFile, InputFile, InspectionJob, InspectionResult, Progress
+from worker.judging.characteristics import judge_plan
+from worker.judging.measured import Measured
+from worker.measuring.deviation import DeviationSettings, measure_deviation
+from worker.measuring.regions import choose_regions
+from worker.measuring.samples import SampleSettings, sample_nominal
+from worker.measuring.thickness import ThicknessSettings, measure_thickness
+from worker.provenance import Stopwatch, file_record, firstpour_version, library_versions, run_record, settings_record
+from worker.reading import ReadLimits, Source, check_units, read_body, read_pair
+from worker.records import AlignmentStatus, Body, Nominal, Samples, Scan
+from worker.reporting.inspected import Inspected
+from worker.reporting.write import write_inspection
+from worker.surface import SurfaceQuery
+
+NO_PLAN = Plan(firstpour_plan="1")
+
+
+@dataclass(frozen=True, kw_only=True)
+class PipelineSettings:
+    """Settings of every stage; each explains its own defaults."""
+
+    read: ReadLimits = field(default_factory=ReadLimits)
+    sample: SampleSettings = field(default_factory=SampleSettings)
+    align: AlignSettings = field(default_factory=AlignSettings)
+    deviation: DeviationSettings = field(default_factory=DeviationSettings)
+    thickness: ThicknessSettings = field(default_factory=ThicknessSettings)
+
+
+@dataclass(frozen=True, eq=False)
+class Inputs:
+    """What reading gave."""
+
+    nominal: Nominal
+    scan: Scan
+    bodies: tuple[Body, ...]
+
+
+SETTINGS = PipelineSettings()
+
+
+class Course:
+    """Where the inspection stands: says which stage begins, and times it."""
+
+    def __init__(self, progress: Progress) -> None:
+        self._progress = progress
+        self.watch = Stopwatch()
+
+    @contextmanager
+    def stage(self, stage: Stage) -> Iterator[None]:
+        """Say and time one stage."""
+        self._progress(stage, 0.0)
+        with self.watch.stage(stage.value):
+            yield
+        self._progress(stage, 1.0)
+
+
+def inspect(job: InspectionJob, *, out_dir: Path, progress: Progress) -> InspectionResult:
+    """Run one inspection and write ``report.json`` and ``report.html`` into ``out_dir``.
+
+    Raises
+    ------
+    FirstpourError
+        For everything expected: unreadable files, missing or contradicting units, a wrong plan.
+
+    """
+    course = Course(progress)
+    with course.stage(Stage.READ):
+        inputs = _read(job)
+    inspected = _inspected(job, (job.plan or NO_PLAN).to_mm(), inputs, course)
+    with course.stage(Stage.REPORT):
+        return InspectionResult(write_inspection(inspected, out_dir))
+
+
+def _read(job: InspectionJob) -> Inputs:
+    with ThreadPoolExecutor(max_workers=2) as pool:
+        bodies = pool.map(_body, job.bodies)
+        nominal, scan = read_pair(_source(job.nominal), _source(job.scan), limits=SETTINGS.read)
+        check_units(nominal, scan)
+        return Inputs(nominal, scan, tuple(bodies))
+
+
+def _source(file: InputFile) -> Source:
+    return Source(file.path, file.display_name, file.stated_unit)
+
+
+def _body(body: BodyFile) -> Body:
+    return read_body(_source(body.file), name=body.name, role=body.role, limits=SETTINGS.read)
+
+
+def _measured(job: InspectionJob, plan_mm: Plan, inputs: Inputs, course: Course) -> Measured:
+    with course.stage(Stage.ALIGN):
+        with course.watch.stage("sample"):
+            samples = sample_nominal(inputs.nominal, settings=SETTINGS.sample)
+            surface = SurfaceQuery(inputs.nominal.vertices_mm, inputs.nominal.triangles, thread_count=job.thread_count)
+            regions = choose_regions(plan_mm, inputs.nominal, samples, inputs.bodies)
+        alignment = align(inputs.nominal, samples, inputs.scan, surface=surface, settings=SETTINGS.align, seed=job.seed)
+    unmapped = Measured(
+        nominal=inputs.nominal,
+        samples=samples,
+        alignment=alignment,
+        deviation=None,
+        thickness=None,
+        regions=regions,
+        quantum_mm=inputs.scan.quantum_mm,
+    )
+    pose = alignment.T_nominal_scan
+    if alignment.status is AlignmentStatus.NOT_ALIGNED or pose is None:
+        return unmapped
+    with course.stage(Stage.DEVIATION):
+        settings = replace(SETTINGS.deviation, thread_count=job.thread_count)
+        deviation = measure_deviation(inputs.nominal, samples, inputs.scan, pose, surface=surface, settings=settings)
+    with course.stage(Stage.THICKNESS):
+        walls = replace(SETTINGS.thickness, thread_count=job.thread_count)
+        limit_mm = plan_mm.maps.thin_wall
+        thickness = measure_thickness(samples, surface, deviation, spot_limit_mm=limit_mm, settings=walls)
+    return replace(unmapped, deviation=deviation, thickness=thickness)
+
+
+def _inspected(job: InspectionJob, plan_mm: Plan, inputs: Inputs, course: Course) -> Inspected:
+    """Align, map, judge."""
+    measured = _measured(job, plan_mm, inputs, course)
+    with course.stage(Stage.JUDGE):
+        characteristics = judge_plan(plan_mm, measured)
+    return Inspected(
+        title=job.title,
+        plan_mm=plan_mm,
+        has_plan=bool(plan_mm.characteristics),
+        measured=measured,
+        characteristics=characteristics,
+        provenance=_provenance(job, inputs, measured.samples),
+        run=run_record(job, course.watch.timings_s),
+        shown_unit=_shown_unit(job),
+    )
+
+
+def _shown_unit(job: InspectionJob) -> LengthUnit:
+    """What the page shows first: the plan's unit, else the one the caller stated."""
+    stated = job.nominal.stated_unit or job.scan.stated_unit
+    return job.plan.unit if job.plan is not None else stated or LengthUnit.MILLIMETRE
+
+
+def _provenance(job: InspectionJob, inputs: Inputs, samples: Samples) -> Provenance:
+    bodies = zip(job.bodies, inputs.bodies, strict=True)
+    return Provenance(
+        firstpour_version=firstpour_version(),
+        files=[
+            file_record(job.nominal, "nominal", inputs.nominal),
+            file_record(job.scan, "scan", inputs.scan),
+            *(file_record(body.file, f"{body.role} {body.name}", content) for body, content in bodies),
+        ],
+        tessellation=Tessellation(
+            chord_tolerance_mm=inputs.nominal.chord_tolerance_mm,
+            angular_tolerance_rad=inputs.nominal.angular_tolerance_rad,
+            sample_count=len(samples.points_mm),
+            sample_spacing_mm=samples.spacing_mm,
+        ),
+        plan_sha256=None if job.plan_source is None else hashlib.sha256(job.plan_source.encode()).hexdigest(),
+        plan_title=None if job.plan is None else job.plan.title,
+        seed=job.seed,
+        settings=settings_record(
+            read=SETTINGS.read,
+            sample=SETTINGS.sample,
+            align=SETTINGS.align,
+            deviation=SETTINGS.deviation,
+            thickness=SETTINGS.thickness,
+        ),
+        versions=library_versions(),
+    )
