@@ -36,7 +36,8 @@ def read_e57(file: OpenFile, limits: ReadLimits) -> Parsed:
         finally:
             image.close()
     except libe57.E57Exception as error:
-        raise corrupt(file, f"its pages or records do not hold together ({str(error)[:120]})") from error
+        cause = str(error).strip().partition("\n")[0][:120]
+        raise corrupt(file, f"its pages or records do not hold together ({cause})") from error
 
 
 def _read_open(file: OpenFile, image: Any, limits: ReadLimits) -> Parsed:

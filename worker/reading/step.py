@@ -2,8 +2,8 @@
 
 Compared with cascadio 0.1.1 (``include_brep``), which hands over analytic faces too: its vertices are
 float32 metres, planes and cylinders come without their material side, faces of a second colour lose
-their surface altogether, names and the deflection reached are missing, and it meshes ten times
-longer for the same tolerance (a B-spline port, 0.0045 mm: 10 s).  So OpenCASCADE itself, through OCP.
+their surface altogether, names and the deflection reached are missing, and it meshes four to
+five times longer for the same tolerance (``tests/benchmarks/reading.py``).  So OpenCASCADE itself, through OCP.
 """
 
 from __future__ import annotations
@@ -39,12 +39,17 @@ from worker.reading.tessellate import Color, Leaf, tessellate
 END = b"END-ISO-10303-21"
 UNIT_BY_WORD = {
     "millimetre": LengthUnit.MILLIMETRE,
+    "millimeter": LengthUnit.MILLIMETRE,
     "mm": LengthUnit.MILLIMETRE,
     "centimetre": LengthUnit.CENTIMETRE,
     "metre": LengthUnit.METRE,
+    "meter": LengthUnit.METRE,
+    "m": LengthUnit.METRE,
     "micrometre": LengthUnit.MICROMETRE,
     "inch": LengthUnit.INCH,
+    "in": LengthUnit.INCH,
     "foot": LengthUnit.FOOT,
+    "ft": LengthUnit.FOOT,
 }
 
 
