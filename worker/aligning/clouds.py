@@ -79,7 +79,7 @@ def thin_scan(scan: OrientationCloud, *, dense_count: int, sparse_count: int) ->
     dense = thin_to_count(scan.points_mm, dense_count)
     dense_mm = scan.points_mm[dense]
     sparse = thin_to_count(dense_mm, sparse_count)
-    normals = fitted_normals(dense_mm, dense_mm[sparse])
+    normals = fitted_planes(dense_mm, dense_mm[sparse]).normals
     if scan.normals is not None:
         normals = _better_normals(scan.normals[dense[sparse]], normals)
     return ThinScan(dense_mm=dense_mm, sparse_mm=dense_mm[sparse], sparse_normals=normals)
@@ -94,12 +94,23 @@ def _better_normals(given: Floats, fitted: Floats) -> Floats:
     return unit if agreement > LEAST_AGREEMENT else fitted
 
 
-def fitted_normals(points_mm: Floats, at_mm: Floats) -> Floats:
-    """Normals (m, 3), sign arbitrary, of the plane through the points nearest each of ``at_mm`` (m, 3)."""
+@dataclass(frozen=True, eq=False)
+class Planes:
+    """Planes through the neighbourhoods of some points.
+
+    normals : (m, 3) unit, sign arbitrary;  scatter_mm : (m,) standard deviation of the neighbours off the plane
+    """
+
+    normals: Floats
+    scatter_mm: Floats
+
+
+def fitted_planes(points_mm: Floats, at_mm: Floats) -> Planes:
+    """The plane through the points (n, 3) nearest each of ``at_mm`` (m, 3)."""
     count = min(NEIGHBOUR_COUNT, len(points_mm))
     _, neighbours = cKDTree(points_mm).query(at_mm, k=count)
     around = points_mm[neighbours]
     around = around - around.mean(axis=1, keepdims=True)
-    _, vectors = np.linalg.eigh(np.einsum("nki,nkj->nij", around, around))
-    normals: Floats = vectors[:, :, 0]
-    return normals
+    spreads, vectors = np.linalg.eigh(np.einsum("nki,nkj->nij", around, around))
+    freedom = max(count - 3, 1)  # a plane takes three
+    return Planes(vectors[:, :, 0], np.sqrt(np.maximum(spreads[:, 0], 0.0) / freedom))

@@ -22,6 +22,7 @@ class LikenessSettings:
     """
 
     sharp_share: float = 0.003  # print shrink and warp stay inside, once scale is fitted
+    scatter_sigmas: float = 3.0  # or this, where the scan itself is rougher
     blunt_share: float = 0.012
     deep_share: float = 0.015  # no scan point can lie in the middle of material
     least_explained: float = 0.35
@@ -46,12 +47,17 @@ class Likeness:
     coverage_share: float
 
 
-def likeness_of(placed_mm: Floats, target: Target, settings: LikenessSettings) -> Likeness:
-    """Measure with scan points (n, 3) in the nominal's box, centred nominal frame, scale taken out."""
+def likeness_of(placed_mm: Floats, target: Target, scatter_mm: float, settings: LikenessSettings) -> Likeness:
+    """Measure.
+
+    placed_mm : (n, 3) scan points in the nominal's box, centred nominal frame, scale taken out
+    scatter_mm : of the scan about its own surface: a rough scan misses the nominal by no fault of its shape
+    """
     found = target.exact_pairs(placed_mm[None])
     distance_mm, side_mm = found.distance_mm[0], found.along_mm[0]
     diagonal_mm, samples_mm = target.diagonal_mm, target.grid.points_mm[::SAMPLE_STRIDE]
-    is_sharp = distance_mm < settings.sharp_share * diagonal_mm
+    sharp_mm = max(settings.sharp_share * diagonal_mm, settings.scatter_sigmas * scatter_mm)
+    is_sharp = distance_mm < min(sharp_mm, settings.blunt_share * diagonal_mm / 2)
     is_blunt = distance_mm < settings.blunt_share * diagonal_mm
     is_deep = (side_mm < 0.0) & (distance_mm > settings.deep_share * diagonal_mm)  # far off edges any side is right
     gap, _ = cKDTree(placed_mm[is_blunt]).query(samples_mm) if is_blunt.any() else (np.full(len(samples_mm), np.inf), 0)

@@ -17,14 +17,26 @@ from worker.aligning.clouds import OrientationCloud, thin_scan
 from worker.aligning.clutter import is_possibly_part
 from worker.aligning.deciding import deciding_place, self_motion
 from worker.aligning.likeness import LikenessSettings, difference_reason, likeness_of
-from worker.aligning.poses import FitSchedule, Points, Poses, explained, fitted, quick_distances_mm, stacked
+from worker.aligning.poses import (
+    FitSchedule,
+    Points,
+    Poses,
+    distinct,
+    explained,
+    fitted,
+    quick_distances_mm,
+    stacked,
+    unmoved,
+)
 from worker.aligning.rivals import RivalSettings, panel_of, searched_best, shortlisted
-from worker.aligning.scoring import Comparison, Contest, Court, ScoringSettings, scatter_mm
+from worker.aligning.scoring import Comparison, Contest, Court, ScoringSettings, spread_mm
 from worker.aligning.symmetry import SymmetrySettings, nearly_symmetric_motions
 from worker.aligning.target import Target, target_of
 from worker.aligning.thinning import thin_to_count
 from worker.records import AlignmentStatus, Bools, Floats, Orientation, RivalPose
 from worker.rigid import RigidTransform
+
+TURNS_NAMED = 6  # of a part that is itself symmetric; a shaft without a key has no end of them
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -161,7 +173,7 @@ class _Search:
         contest = court.contest(poses, quick_distances_mm(poses, evidence_mm, target))
         winner = poses.chosen(np.array([contest.winner]))
         placed_mm = winner.places(evidence_mm)[0]
-        like = likeness_of(placed_mm[:4000], target, settings.likeness)
+        like = likeness_of(placed_mm[:4000], target, panel.scatter_mm, settings.likeness)
         gaps = target.exact_distance_mm(winner.places(whole_mm)[0])
         overlap = float((gaps < settings.likeness.blunt_share * target.diagonal_mm).mean())
         fault = difference_reason(like, settings.likeness)
@@ -182,7 +194,7 @@ class _Search:
     def _court(self, poses: Poses, evidence_mm: Floats) -> Court:
         target, scoring = self._target, self._settings.scoring
         first = poses.chosen(np.array([0])).places(evidence_mm[:2000])[0]
-        scatter = scatter_mm(target.exact_distance_mm(first), self._settings.fine_score_reach * target.diagonal_mm)
+        scatter = spread_mm(target.exact_distance_mm(first), self._settings.fine_score_reach * target.diagonal_mm)
         near_mm = max(scoring.near_sigmas * scatter, scoring.least_near_share * target.diagonal_mm)
         return Court(target, evidence_mm, near_mm, scoring.far_over_near * near_mm, scoring)
 
@@ -198,6 +210,8 @@ class _Search:
         for index, comparison in zip(contest.undecided, contest.comparisons, strict=True):
             rival = poses.chosen(np.array([index]))
             motion = self_motion(winner, rival, target)
+            if len(distinct(stacked(unmoved(), motion), target, self._settings.rivals.spacing)) == 1:
+                continue  # the same pose, fitted twice; ICP will settle it
             place = deciding_place(target, motion, tree, court.far_mm)
             pose = _rigid(rival, target, rival.places(court.evidence_mm)[0].mean(axis=0), origin_mm)
             if place is None:
@@ -233,14 +247,15 @@ def _doubt(rivals: tuple[RivalPose, ...], turns_deg: list[float]) -> str | None:
     if rivals:
         x, y, z = rivals[0].deciding_point_mm
         doubts.append(
-            f"The scan fits {len(rivals) + 1} poses equally well, because what tells them apart was not scanned or "
-            f"is missing on the piece: look near ({x:.1f}, {y:.1f}, {z:.1f}) mm of the nominal."
+            f"The scan fits {len(rivals) + 1} poses equally well: what tells them apart was not scanned (closely "
+            f"enough) or is missing on the piece. Scan near ({x:.1f}, {y:.1f}, {z:.1f}) mm of the nominal to decide."
         )
     if turns_deg:
-        turns = ", ".join(f"{turn:.0f}" for turn in sorted({round(turn) for turn in turns_deg}))
+        turns = sorted({round(turn) for turn in turns_deg})
+        listed = ", ".join(map(str, turns[:TURNS_NAMED])) + (" ..." if len(turns) > TURNS_NAMED else "")
+        count = f"{len(turns_deg)} other pose" + ("s" if len(turns_deg) > 1 else "")
         doubts.append(
-            f"The nominal is the same in {len(turns_deg)} other poses (turned by {turns} degrees): "
-            f"no scan can tell them apart."
+            f"The nominal is the same in {count} found (turned by {listed} degrees): no scan tells them apart."
         )
     return " ".join(doubts) or None
 

@@ -83,6 +83,11 @@ class FitSchedule:
     scale_sigma: float  # how far the piece's size may be off, one sigma; 0 holds it
 
 
+def unmoved() -> Poses:
+    """The one pose that leaves everything where it is."""
+    return Poses(np.eye(3)[None], np.zeros((1, 3)), np.ones(1))
+
+
 def stacked(*many: Poses) -> Poses:
     """All of several sets, in order."""
     return Poses(

@@ -6,10 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from worker.aligning.clouds import fitted_normals
+from worker.aligning.clouds import fitted_planes
 from worker.aligning.poses import FitSchedule, Points, Poses, distinct, explained, fitted, quick_distances_mm
 from worker.aligning.target import Target
 from worker.records import Floats
+
+FLATTER_SHARE = 0.25  # of the places are taken for flat; curvature and edges widen the others
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -34,10 +36,12 @@ class Panel:
     """Scan points by which poses are ranked and fitted, those the first pose leaves unexplained in the majority.
 
     weight : (n,) how many evidence points each stands for
+    scatter_mm : of the scan about its own surface, where that is flat: noise and roughness
     """
 
     points: Points
     weight: Floats
+    scatter_mm: float
 
     def score(self, poses: Poses, target: Target, reach_mm: float) -> Floats:
         """Evidence explained by each pose (b,), in points."""
@@ -62,7 +66,9 @@ def panel_of(evidence_mm: Floats, best: Poses, target: Target, settings: RivalSe
     )
     chosen = np.random.default_rng(0).permutation(len(weight))  # so that the first few are of both kinds
     index = np.concatenate([few_off, few_on])[chosen]
-    return Panel(Points(evidence_mm[index], fitted_normals(evidence_mm, evidence_mm[index])), weight[chosen])
+    planes = fitted_planes(evidence_mm, evidence_mm[index])
+    scatter_mm = float(np.quantile(planes.scatter_mm, FLATTER_SHARE))
+    return Panel(Points(evidence_mm[index], planes.normals), weight[chosen], scatter_mm)
 
 
 def shortlisted(pool: Poses, panel: Panel, target: Target, scale_sigma: float, settings: RivalSettings) -> Poses:

@@ -118,7 +118,7 @@ class Court:
         return 1 if counts[0] > counts[1] else -1
 
 
-def scatter_mm(distances_mm: Floats, reach_mm: float) -> float:
+def spread_mm(distances_mm: Floats, reach_mm: float) -> float:
     """Robust standard deviation of the distances (n,) that lie within reach; the reach itself if none do."""
     inside = distances_mm[distances_mm < reach_mm]
     return float(np.median(inside)) / NORMAL_MEDIAN if len(inside) else reach_mm

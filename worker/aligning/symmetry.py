@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from worker.aligning.poses import FitSchedule, Points, Poses, explained, fitted, stacked
+from worker.aligning.poses import FitSchedule, Points, Poses, explained, fitted, stacked, unmoved
 from worker.aligning.target import Target
 from worker.records import Floats
 
@@ -41,8 +41,7 @@ def nearly_symmetric_motions(target: Target, settings: SymmetrySettings) -> Pose
     settled = fitted(likely, samples, target.quick_pairs, FitSchedule(reaches_mm=(2 * reach_mm,) * 3, scale_sigma=0.0))
     # as tried and as settled: a small feature may hold a settled turn fast at the wrong angle
     both = stacked(likely, settled)
-    untouched = Poses(np.eye(3)[None], np.zeros((1, 3)), np.ones(1))
-    most = explained(untouched, samples, target.quick_pairs, reach_mm)[0]
+    most = explained(unmoved(), samples, target.quick_pairs, reach_mm)[0]
     return both.chosen(explained(both, samples, target.quick_pairs, reach_mm) > settings.least_explained * most)
 
 

@@ -47,14 +47,14 @@ def oriented(name: str, seed: int, recipe: ScanRecipe) -> tuple[Orientation, Rig
     return orient(cloud_of(name), OrientationCloud(points, None)), pose.inverse()
 
 
-@pytest.mark.parametrize("name", ["head_block", "bracket", "flange", "manifold", "stepped_shaft", "lever"])
+@pytest.mark.parametrize("name", ["head_block", "flange", "manifold", "stepped_shaft"])
 def test_a_whole_scan_is_oriented_from_any_pose(name: str) -> None:
     found, truth = oriented(name, 1, WHOLE)
     assert found.status is AlignmentStatus.ALIGNED
     assert corner_error_share(found.T_nominal_scan, truth, PARTS[name]()) < RIGHT_SHARE
 
 
-@pytest.mark.parametrize("name", ["head_block", "bracket", "housing", "pump_cover"])
+@pytest.mark.parametrize("name", ["head_block", "housing", "pump_cover", "lever"])
 def test_a_third_missing_and_a_fixture_in_view_change_nothing(name: str) -> None:
     found, truth = oriented(name, 2, OCCLUDED)
     assert found.status is AlignmentStatus.ALIGNED
@@ -83,12 +83,21 @@ def test_a_flange_without_its_pin_hole_scanned_is_ambiguous_and_says_where_to_sc
     assert min(corner_error_share(pose, truth, flange()) for pose in poses) < RIGHT_SHARE
 
 
+def test_a_pin_hole_missing_on_the_piece_is_not_guessed() -> None:
+    rng = np.random.default_rng(10)
+    points, _ = simulate_scan(plain_flange(), WHOLE, pose=random_pose(rng), rng=rng)
+    found = orient(cloud_of("flange"), OrientationCloud(points, None))
+    assert found.status is AlignmentStatus.AMBIGUOUS
+    assert len(found.rivals) == 7
+    assert np.linalg.norm(found.rivals[0].deciding_point_mm - np.array(PIN_HOLE_MM)) < 6.0
+
+
 def test_a_symmetric_part_is_ambiguous_and_no_scan_could_help() -> None:
     found, _ = oriented("plain_flange", 5, WHOLE)
     assert found.status is AlignmentStatus.AMBIGUOUS
     assert found.rivals == ()
     assert found.reason is not None
-    assert "7 other poses (turned by 45, 90, 135, 180 degrees)" in found.reason
+    assert "7 other poses found (turned by 45, 90, 135, 180 degrees)" in found.reason
 
 
 @pytest.mark.parametrize(("nominal", "scanned"), [("head_block", "housing"), ("bracket", "lever")])

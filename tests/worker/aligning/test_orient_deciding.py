@@ -12,7 +12,7 @@ from worker.aligning.clouds import nominal_cloud
 from worker.aligning.deciding import deciding_place, self_motion
 from worker.aligning.likeness import Likeness, LikenessSettings, difference_reason
 from worker.aligning.poses import Poses, quick_distances_mm
-from worker.aligning.scoring import Comparison, Court, ScoringSettings, scatter_mm
+from worker.aligning.scoring import Comparison, Court, ScoringSettings, spread_mm
 from worker.aligning.target import Target, target_of
 from worker.records import Floats
 
@@ -81,10 +81,10 @@ def test_a_verdict_needs_enough_points_and_a_clear_majority(
     assert court.verdict(Comparison(first, second, 0.0, 0.0)) == verdict
 
 
-def test_scatter_is_the_standard_deviation_of_what_lies_within_reach() -> None:
+def test_spread_is_the_standard_deviation_of_what_lies_within_reach() -> None:
     noise = np.abs(np.random.default_rng(0).normal(0.0, 0.03, 20_000))
-    assert scatter_mm(np.concatenate([noise, np.full(5000, 9.0)]), 1.0) == pytest.approx(0.03, rel=0.03)
-    assert scatter_mm(np.array([5.0]), 1.0) == 1.0
+    assert spread_mm(np.concatenate([noise, np.full(5000, 9.0)]), 1.0) == pytest.approx(0.03, rel=0.03)
+    assert spread_mm(np.array([5.0]), 1.0) == 1.0
 
 
 @pytest.mark.parametrize(

@@ -15,7 +15,7 @@ from worker.aligning.candidates import (
     guessed_rotations,
     uniform_rotations,
 )
-from worker.aligning.clouds import OrientationCloud, fitted_normals, nominal_cloud, thin_scan
+from worker.aligning.clouds import OrientationCloud, fitted_planes, nominal_cloud, thin_scan
 from worker.aligning.clutter import is_possibly_part
 from worker.aligning.poses import FitSchedule, Points, Poses, distinct, fitted
 from worker.aligning.symmetry import SymmetrySettings, nearly_symmetric_motions
@@ -116,10 +116,12 @@ def test_a_table_is_set_aside_and_the_part_kept() -> None:
     assert kept[1500:].mean() > 0.99
 
 
-def test_normals_fitted_to_a_noisy_plane_stand_on_it() -> None:
+def test_planes_fitted_to_a_noisy_plane_find_it_and_its_noise() -> None:
     rng = np.random.default_rng(5)
     points = np.column_stack([rng.uniform(0, 20, (2000, 2)), rng.normal(0, 0.01, 2000)])
-    assert np.abs(fitted_normals(points, points[:50])[:, 2]).min() > 0.999
+    planes = fitted_planes(points, points[:200])
+    assert np.abs(planes.normals[:, 2]).min() > 0.999
+    assert np.median(planes.scatter_mm) == pytest.approx(0.01, rel=0.1)
 
 
 def test_normals_that_contradict_the_points_are_not_used() -> None:
