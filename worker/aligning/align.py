@@ -8,13 +8,14 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from worker.aligning.clouds import OrientationCloud, nominal_cloud
-from worker.aligning.freedom import Evidence, fit_covariance, freedom_of
+from worker.aligning.freedom import Evidence, fit_covariance, freedom_of, screw_text, slippage
 from worker.aligning.icp import IcpSettings, run_icp
 from worker.aligning.orient import OrientationSettings, orient
-from worker.aligning.pairs import Cloud, NominalSurface
+from worker.aligning.pairs import Cloud, NominalSurface, Pairs
 from worker.aligning.refine import Fit, FitState, Frame, Refiner, RefineSettings, tukey
 from worker.aligning.same_part import SamePartSettings, difference_reason, likeness
 from worker.aligning.shrink import ShrinkSettings, is_scaled, shrink_of
+from worker.aligning.sliding import SlideSettings, is_held, noticed_share, push_length_mm
 from worker.aligning.source import Source, source_of
 from worker.aligning.thinning import density_weights, picked_by_area, thin_indices, typical_spacing_mm
 from worker.measuring.samples import trusted_faces
@@ -42,6 +43,7 @@ class AlignSettings:
     icp: IcpSettings = field(default_factory=IcpSettings)
     refine: RefineSettings = field(default_factory=RefineSettings)
     shrink: ShrinkSettings = field(default_factory=ShrinkSettings)
+    slide: SlideSettings = field(default_factory=SlideSettings)
     same_part: SamePartSettings = field(default_factory=SamePartSettings)
     coarse_count: int = 12_000  # points of ICP and annealing: noise averages to a few micrometres, enough to hand on
     target_count: int = 40_000  # samples of nominal ICP pairs with
@@ -51,7 +53,6 @@ class AlignSettings:
     facing_gain: float = 1.5  # what turning or forgetting them must gain; chance and other parts gain less
     least_count: int = 100  # fewer points than that say nothing about a whole part
     crop_share: float = 0.10  # of the diagonal, round nominal's box: farther points are not of the part
-    free_limit: float = 1e-3  # eigenvalue under which a motion is free (Gelfand and Guibas 2004, counts of shapes)
     loose_mm: float = 0.05  # a surface free to shift by more (one sigma) is not held, however the eigenvalues look
 
 
@@ -144,7 +145,7 @@ class _Bench:
         if len(kept) < self._settings.least_count:
             return _refused(self._orientation, self._too_few(len(kept)))
         result = self._described(refined)
-        fault = self._difference(refined.fit.state, refined.normal_sign) or self._free_motion(result.freedom)
+        fault = self._difference(refined.fit.state, refined.normal_sign) or self._free_motion(refined, result.freedom)
         if fault is None:
             return result
         return replace(
@@ -293,14 +294,36 @@ class _Bench:
         found = likeness(fit.points_mm, fit.pairs, self._samples, self._surface.query, settings.same_part)
         return difference_reason(found, settings.same_part)
 
-    def _free_motion(self, freedom: Freedom | None) -> str | None:
+    def _free_motion(self, refined: _Refined, freedom: Freedom | None) -> str | None:
+        """What the part could still do, in words, or None where all is held."""
         if freedom is None:
             return "No pairs hold the pose."
-        free_count = int((freedom.eigenvalues < self._settings.free_limit).sum())
-        if free_count == 0 and freedom.weakest_sigma_mm < self._settings.loose_mm:
+        smooth = self._smoothed(self._evidence(refined.fit, refined.cloud)[0])
+        values, screws = slippage(smooth.points_mm, smooth.normals, smooth.weights)
+        weak = np.flatnonzero(values < self._settings.slide.tried_under)
+        noticed = np.ones(len(values))
+        noticed[weak] = [self._noticed(refined, smooth, screws[:, index]) for index in weak]
+        free = np.flatnonzero(~is_held(values, noticed, self._settings.slide))
+        if not len(free) and freedom.weakest_sigma_mm < self._settings.loose_mm:
             return None
-        more = f" ({free_count} free motions in all)" if free_count > 1 else ""
-        return f"What was scanned does not hold the part: {freedom.weakest_text}{more}. Scan more faces."
+        motion = (
+            screw_text(screws[:, free[0]], smooth.centre_mm, smooth.radius_mm) if len(free) else freedom.weakest_text
+        )
+        more = f" ({len(free)} free motions in all)" if len(free) > 1 else ""
+        return f"What was scanned does not hold the part: {motion}{more}. Scan more faces."
+
+    def _noticed(self, refined: _Refined, smooth: Evidence, screw: Floats) -> float:
+        """Push the final pose along the screw, forth and back, and see what the residuals say."""
+        settings, state = self._settings.slide, refined.fit.state
+        step = -(-len(refined.cloud.points_mm) // self._settings.slide.point_count)
+        cloud = refined.cloud.chosen(np.flatnonzero(refined.fit.weights > 0)[::step])
+        push = push_length_mm(refined.fit.sigma_mm, self._frame.diagonal_mm, settings)
+
+        def pairs(amount: float) -> Pairs:
+            motion = RigidTransform.about(amount * screw[:3] / smooth.radius_mm, amount * screw[3:], smooth.centre_mm)
+            return self._refiner.look(cloud, replace(state, T_nominal_scan=motion @ state.T_nominal_scan)).pairs
+
+        return noticed_share(pairs(0.0), (pairs(push), pairs(-push)), push, settings)
 
 
 def frame_of(samples: Samples) -> Frame:

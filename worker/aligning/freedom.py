@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from worker.aligning.refine import information
-from worker.records import Bools, Floats, Freedom, Ints
+from worker.records import Floats, Freedom, Ints
 
 BLOCK_MM = 10.0  # scan noise and sand-cast roughness are alike over 1 to 3 mm: blocks this wide are independent
 LEAST_BLOCKS = 200  # below that the scatter between blocks is itself too uncertain, so blocks are made smaller
@@ -146,11 +146,6 @@ def screw_sigma(screw: Floats, covariance: Floats, own: tuple[Floats, float], ce
     held = np.linalg.inv(covariance)
     precision = float(motion @ held @ motion)
     return float(1.0 / np.sqrt(precision)) if precision > 0 else float("inf")
-
-
-def free_axes(eigenvalues: Floats, limit: float) -> Bools:
-    """(6,) eigen-directions that nothing holds."""
-    return eigenvalues < limit
 
 
 def screw_text(screw: Floats, centre_mm: Floats, radius_mm: float) -> str:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import product
 from typing import Any
 
 import numpy as np
@@ -25,6 +26,7 @@ class IcpSettings:
     # of the diagonal: the coarse pose is within 2 degrees and 1 % of size, 3 % at the far corners; the last step
     # stays above the spacing of the points paired
     iteration_limit: int = 30  # a step of the schedule; the next step goes on where it stopped
+    stray_share: float = 0.1  # of the diagonal: on a bare plane the equations have no one solution, and ICP runs away
     relative_change: float = 1e-7  # far below what the refinement, which has the last word, will move
 
 
@@ -64,7 +66,7 @@ def run_icp(
     source = _cloud(points_scan - centre_scan)
     target = _cloud(nominal_mm - centre_nominal, nominal_normals)
     pose = RigidTransform(start.rotation, start.apply(centre_scan) - centre_nominal)
-    pair_count = 0
+    begun, pair_count = pose, 0
     criteria = registration.ICPConvergenceCriteria(
         relative_fitness=settings.relative_change,
         relative_rmse=settings.relative_change,
@@ -81,10 +83,21 @@ def run_icp(
                 criteria,
             )
             pair_count = len(result.correspondence_set)
-            if pair_count:
-                pose = RigidTransform.from_matrix(np.array(result.transformation, dtype=np.float64))
+            moved = np.array(result.transformation, dtype=np.float64)
+            if pair_count and _is_near(moved, begun.matrix(), (nominal_mm - centre_nominal), settings):
+                pose = RigidTransform.from_matrix(moved)
     shift = pose.translation_mm + centre_nominal - pose.rotation @ centre_scan
     return IcpResult(RigidTransform(pose.rotation, shift), pair_count)
+
+
+def _is_near(moved: Floats, begun: Floats, nominal_mm: Floats, settings: IcpSettings) -> bool:
+    """Whether a pose is finite and within reach of the start, over the whole part (centred)."""
+    if not np.isfinite(moved).all():
+        return False
+    motion = moved @ np.linalg.inv(begun)
+    corners = np.array(list(product(*zip(nominal_mm.min(axis=0), nominal_mm.max(axis=0), strict=True))))
+    shift = np.linalg.norm(corners @ motion[:3, :3].T + motion[:3, 3] - corners, axis=1).max()
+    return bool(shift < settings.stray_share * np.linalg.norm(np.ptp(nominal_mm, axis=0)))
 
 
 def _cloud(points_mm: Floats, normals: Floats | None = None) -> Any:

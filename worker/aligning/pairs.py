@@ -50,6 +50,7 @@ class Pairs:
     is_facing : (n,) both look the same way, or the scan has no normals
     trust : (n,) 0 to 1; 0 where not facing or beyond a sharp edge, where distance says nothing about a face
     triangle : (n,) int64
+    is_exact : (n,) measured to the exact face, not to facets
     """
 
     residual_mm: Floats
@@ -57,6 +58,7 @@ class Pairs:
     is_facing: Bools
     trust: Floats
     triangle: Ints
+    is_exact: Bools
 
     @property
     def is_usable(self) -> Bools:
@@ -94,14 +96,15 @@ class NominalSurface:
         direction[is_apart] = (points_mm - found.point_mm)[is_apart] / found.signed_mm[is_apart, None]
         trust = np.ones(len(points_mm))
         trust[is_apart] = _edge_trust(direction[is_apart], found.normal[is_apart], face_normal[is_apart])
+        agreement = None if normals is None else np.einsum("ij,ij->i", normals, direction)
         exact_mm, exact_normal, is_exact = exact_distance(self.faces, self.triangle_face[found.triangle], points_mm)
         residual = np.where(is_exact, exact_mm, found.signed_mm)
         direction[is_exact] = exact_normal[is_exact]
-        if normals is None:
-            return Pairs(residual, direction, np.ones(len(points_mm), dtype=np.bool_), trust, found.triangle)
-        agreement = np.einsum("ij,ij->i", normals, found.normal)
+        if normals is None or agreement is None:
+            everywhere = np.ones(len(points_mm), dtype=np.bool_)
+            return Pairs(residual, direction, everywhere, trust, found.triangle, is_exact)
         trust *= _ramp(agreement, FACING_COS, FULL_FACING_COS)
-        pairs = Pairs(residual, direction, agreement > FACING_COS, trust, found.triangle)
+        pairs = Pairs(residual, direction, agreement > FACING_COS, trust, found.triangle, is_exact)
         is_wrong_skin = (agreement < -FACING_COS) & (found.distance_mm < reach_mm)
         return self._other_skin(pairs, points_mm, normals, np.flatnonzero(is_wrong_skin), reach_mm)
 
@@ -121,7 +124,7 @@ class NominalSurface:
                 best[won] = travelled[won]
                 pairs.triangle[at], pairs.direction[at] = triangle[is_won], self.query.face_normals[triangle[is_won]]
                 pairs.residual_mm[at], pairs.trust[at] = -side * travelled[won] * facing[is_won], 1.0
-                pairs.is_facing[at] = True
+                pairs.is_facing[at], pairs.is_exact[at] = True, False
                 travelled[asked] += TOUCHING_MM * 1000
         return pairs
 

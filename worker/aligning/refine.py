@@ -140,9 +140,11 @@ class Refiner:
         """Rows (6 or 9, n): change of each residual with rotation, translation and scale.
 
         Rotation is about the centre and in units of the rms radius, scale likewise, so that all are millimetres.
+        The arm ends on the surface, not at the point: noise must not look like an extent that scale could act on.
         """
-        arm = (fit.points_mm - self._frame.centre_mm) / self._frame.radius_mm
         direction = fit.pairs.direction
+        foot = fit.points_mm - fit.pairs.residual_mm[:, None] * direction
+        arm = (foot - self._frame.centre_mm) / self._frame.radius_mm
         blocks = [np.cross(arm, direction), direction]
         if has_scale:
             blocks.append(-arm * direction)
