@@ -1,5 +1,8 @@
 """The worker as a service: Celery with a solo pool, which runs each inspection in a process of its own.
 
+Why not another pool stands in :mod:`worker.child`, why the broker of the embedded default is what it
+is in :mod:`shared.broker`.
+
 Stopping (SIGTERM): the inspection under way is given back to the queue at once and its attempt not
 counted, so that a roll-out never waits; another worker begins it anew.
 """

@@ -3,38 +3,18 @@
 from __future__ import annotations
 
 import os
-import re
 import signal
 import subprocess
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 import httpx
 import pytest
 
 from shared.settings import PREFIX
-from tests.support.services import children_of, free_port, is_alive, stop, wait_for
+from tests.support.services import children_of, free_port, is_alive, serving, wait_for
 
 SERVE = (sys.executable, "-P", "-m", "worker.command.main", "serve")
-SERVED = re.compile(rb"Firstpour is at (http://\S+)/ ")
-
-
-@contextmanager
-def serving(folder: Path, *options: str) -> Iterator[tuple[subprocess.Popen[bytes], str]]:
-    """A running service and its address."""
-    process = subprocess.Popen(
-        [*SERVE, "--port", "0", "--data-dir", str(folder), *options], stdout=subprocess.PIPE, stderr=subprocess.STDOUT
-    )
-    assert process.stdout is not None
-    try:
-        found = SERVED.search(process.stdout.readline())
-        assert found, process.stdout.read()
-        yield process, found[1].decode()
-    finally:
-        stop(process)
-        process.stdout.close()
 
 
 def log_of(folder: Path) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import signal
 import socket
@@ -24,6 +25,7 @@ from tests.support import fake_pipeline
 
 WITHIN_S = 90.0  # the machine may be busy; nothing here takes more than a few seconds
 QUICK = {"lease_s": "3", "heartbeat_s": "1", "sweep_every_s": "1"}  # so that what was lost comes back soon
+SERVED = re.compile(rb"Firstpour is at (http://\S+)/ ")
 STL = b"solid invented\nendsolid invented\n"
 
 
@@ -173,6 +175,23 @@ def running_service(folder: Path, **settings: str) -> Iterator[Service]:
         yield service
     finally:
         service.stop_all()
+
+
+@contextmanager
+def serving(folder: Path, *options: str) -> Iterator[tuple[subprocess.Popen[bytes], str]]:
+    """``firstpour serve`` as a person starts it: the process and the address it says."""
+    command = [sys.executable, "-P", "-m", "worker.command.main", "serve", "--port", "0", "--data-dir", str(folder)]
+    process = subprocess.Popen([*command, *options], stdout=subprocess.PIPE, stderr=subprocess.STDOUT)
+    if process.stdout is None:
+        raise AssertionError("a pipe was asked for")
+    try:
+        found = SERVED.search(process.stdout.readline())
+        if found is None:
+            raise AssertionError(process.stdout.read().decode())
+        yield process, found[1].decode()
+    finally:
+        stop(process)
+        process.stdout.close()
 
 
 @contextmanager
