@@ -9,7 +9,7 @@ from urllib.parse import urlsplit
 
 import structlog
 from starlette.datastructures import Headers, MutableHeaders
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.metrics import Metrics
@@ -63,6 +63,8 @@ class RequestContext:
 
         try:
             await self._app(scope, receive, send_with_headers)
+        except ClientDisconnect:
+            log.info("caller_left", path=scope["path"])
         except Exception:  # the one place where a fault of ours becomes an answer
             if status:  # an answer is under way and can only be cut off
                 raise

@@ -20,6 +20,7 @@ from shared.settings import Settings
 from tests.support.service import FakeSender, Service
 
 START_TIMEOUT_S = 20
+GRACE_S = 30  # what open streams would hold a server up for if nobody told them to end
 
 
 @dataclass(frozen=True)
@@ -31,7 +32,7 @@ class Live:
     service: Service
     thread: threading.Thread
 
-    def stop(self, timeout_s: float = 10.0) -> bool:
+    def stop(self, timeout_s: float = GRACE_S) -> bool:
         """Ask it to stop as a signal does; whether it did in time."""
         self.server.handle_exit(2, None)
         self.thread.join(timeout_s)
@@ -46,7 +47,7 @@ def live_service(folder: Path, **settings: Any) -> Iterator[Live]:
     listening = socket.socket()
     listening.bind(("127.0.0.1", 0))
     url = f"http://127.0.0.1:{listening.getsockname()[1]}"
-    config = uvicorn.Config(app, log_config=None, access_log=False, timeout_graceful_shutdown=5)
+    config = uvicorn.Config(app, log_config=None, access_log=False, timeout_graceful_shutdown=GRACE_S)
     server = Server(config, app.state.resources)
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True)
     thread.start()

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+import tempfile
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +17,7 @@ from fastapi import FastAPI
 
 from api.app import create_app
 from api.resources import Resources
+from shared.database import migrate
 from shared.settings import Settings
 from shared.tables import Inspection, utc_now
 
@@ -23,6 +26,7 @@ with warnings.catch_warnings():
     warnings.simplefilter("ignore")
     from fastapi.testclient import TestClient
 
+DATABASE = "firstpour.sqlite3"
 BASE_URL = "http://127.0.0.1:8650"
 STEP = b"ISO-10303-21;\nHEADER;\nENDSEC;\n"
 STL = b"solid scan\nendsolid scan\n"
@@ -103,9 +107,19 @@ class Service:
         return [path for path in (self.folder / "files").rglob("*") if path.is_file()]
 
 
+@cache
+def _migrated() -> bytes:
+    """An empty database, migrated once for all tests."""
+    with tempfile.TemporaryDirectory() as folder:
+        migrate(Settings(data_dir=Path(folder)))
+        return (Path(folder) / DATABASE).read_bytes()
+
+
 @contextmanager
 def running_service(folder: Path, **settings: Any) -> Iterator[Service]:
     """The service on a fresh database."""
+    folder.mkdir(exist_ok=True)
+    (folder / DATABASE).write_bytes(_migrated())
     sender = FakeSender()
     app = create_app(Settings(data_dir=folder, **settings), sender)
     with TestClient(app, base_url=BASE_URL, raise_server_exceptions=False) as client:

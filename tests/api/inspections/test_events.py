@@ -12,7 +12,7 @@ from typing import Any
 import httpx
 import pytest
 
-from tests.support.live import Live, live_service
+from tests.support.live import GRACE_S, Live, live_service
 
 
 @pytest.fixture
@@ -71,7 +71,7 @@ def test_open_streams_do_not_hold_up_a_server_that_stops(live: Live) -> None:
     assert begun.wait(10)
     started_s = time.monotonic()
     assert live.stop()
-    assert time.monotonic() - started_s < 4  # the grace for answers under way is 5 s; streams must not use it up
+    assert time.monotonic() - started_s < GRACE_S / 2
     for follower in followers:
         follower.join(5)
 

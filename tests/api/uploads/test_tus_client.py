@@ -112,7 +112,7 @@ def _sent_in_vain(url: str, content: Iterator[bytes], headers: dict[str, str]) -
 def test_an_interrupted_raw_upload_leaves_nothing(tmp_path: Path) -> None:
     with live_service(tmp_path) as live:
         with pytest.raises(httpx.ReadTimeout):
-            httpx.post(f"{live.url}/v1/uploads?name=a.stl", content=_stalled(), timeout=0.5)
+            httpx.post(f"{live.url}/v1/uploads?name=a.stl", content=_stalled(), timeout=30)
         deadline_s = time.monotonic() + 10
         while live.service.stored_files() and time.monotonic() < deadline_s:
             time.sleep(0.05)
