@@ -57,4 +57,4 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: p
 @pytest.hookimpl(trylast=True)
 def pytest_runtest_setup() -> None:
     """No test reaches beyond this machine."""
-    socket_allow_hosts(["127.0.0.1", "::1"], allow_unix_socket=True)
+    socket_allow_hosts(["127.0.0.1", "::1", "localhost"], allow_unix_socket=True)

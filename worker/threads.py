@@ -9,9 +9,11 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 from importlib.abc import MetaPathFinder
 from importlib.machinery import ModuleSpec
 from importlib.util import find_spec
+from pathlib import Path
 from types import ModuleType
 
 from shared.settings import Settings
@@ -19,9 +21,16 @@ from shared.settings import Settings
 THREAD_VARIABLES = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMEXPR_NUM_THREADS")
 
 
-def core_count() -> int:
-    """Cores this process may run on."""
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+def core_count(cpu_max: Path = Path("/sys/fs/cgroup/cpu.max")) -> int:
+    """Cores this process may keep busy: those it may run on, or fewer where a container's quota says so.
+
+    cpu_max : "QUOTA PERIOD" or "max PERIOD" (Linux kernel documentation, "Control Group v2")
+    """
+    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    with suppress(OSError, ValueError):
+        quota, period = map(int, cpu_max.read_text().split())
+        return max(1, min(cores, quota // period))
+    return cores
 
 
 def threads_per_job(settings: Settings) -> int:

@@ -4,6 +4,7 @@ import json
 import os
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
@@ -56,3 +57,16 @@ def test_libraries_that_read_the_environment_are_told_too() -> None:
 )
 def test_workers_share_the_cores_unless_told_otherwise(thread_count: int, worker_processes: int, expected: int) -> None:
     assert threads_per_job(Settings(thread_count=thread_count, worker_processes=worker_processes)) == expected
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [("100000 100000", 1), ("50000 100000", 1), ("max 100000", core_count()), ("100000000 100000", core_count())],
+)
+def test_a_container_s_quota_counts_as_cores(text: str, expected: int, tmp_path: Path) -> None:
+    (tmp_path / "cpu.max").write_text(text)
+    assert core_count(tmp_path / "cpu.max") == expected
+
+
+def test_without_control_groups_the_cores_are_those_of_the_machine(tmp_path: Path) -> None:
+    assert core_count(tmp_path / "none") == len(os.sched_getaffinity(0))

@@ -5,6 +5,7 @@ Nothing heavy is imported here: ``firstpour --help`` must answer at once.
 
 from __future__ import annotations
 
+import signal
 import sys
 import traceback
 from importlib.metadata import version
@@ -121,6 +122,7 @@ def serve(
 
 def main(arguments: list[str] | None = None) -> None:
     """Run the command; every expected error ends with what is wrong and what to do, and code 2."""
+    signal.signal(signal.SIGTERM, signal.default_int_handler)  # clean up like on Ctrl-C; serve has its own
     sys.exit(run(arguments))
 
 
