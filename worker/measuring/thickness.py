@@ -64,7 +64,9 @@ def measure_thickness(
     settings = settings or ThicknessSettings()
     walls = ray_walls(samples, surface, settings)
     sphere, has_sphere = inscribed_spheres(samples, surface, walls, settings)
-    opposite, actual, is_actual = _actual(samples, walls, deviation, SampleLocator(samples), surface)
+    opposite, actual, is_actual = _actual(
+        samples, walls, deviation, SampleLocator(samples, thread_count=settings.thread_count), surface
+    )
     limit, source = spot_limit_mm, "plan"
     if limit is None:
         limit = default_spot_limit_mm(samples, walls.length_mm, walls.is_found, settings.spot_share_of_median)
@@ -108,9 +110,13 @@ def ray_walls(samples: Samples, surface: SurfaceQuery, settings: ThicknessSettin
         if not len(rows):
             break
         origin[rows] = place[again] - settings.inset_share * samples.spacing_mm * samples.normals[rows]
-    length = np.einsum("ij,ij->i", samples.points_mm - far, samples.normals)
+    # the sample's own normal line meets the plane of the far skin; the ray ran a little beside it
+    height = np.einsum("ij,ij->i", far - samples.points_mm, surface.face_normals[np.maximum(triangle, 0)])
+    length = height / np.where(triangle >= 0, slope, 1.0)
     is_found = (triangle >= 0) & (length > 0)
-    return Walls(np.where(is_found, length, 0.0), is_found, np.where(is_found, triangle, -1), far, slope)
+    length = np.where(is_found, length, 0.0)
+    far = samples.points_mm - length[:, None] * samples.normals
+    return Walls(length, is_found, np.where(is_found, triangle, -1), far, slope)
 
 
 def inscribed_spheres(
