@@ -101,7 +101,19 @@ class Inspector:
             self._try_again(lease, end)
         else:
             log.info("failed", **end.to_row())
-            self._leases.fail(lease, end)
+            self._patiently(lambda: self._leases.fail(lease, end))
+
+    def _patiently(self, change: Callable[[], bool]) -> bool:
+        """Make a last change, trying again while the database is away: it may stand for half an hour's work."""
+        give_up_s = time.monotonic() + self._around.settings.lease_s
+        while True:
+            try:
+                return change()
+            except OperationalError:
+                if time.monotonic() > give_up_s:
+                    raise
+                log.warning("change_failed", exc_info=True)
+                time.sleep(PROGRESS_EVERY_S)
 
     def _try_again(self, lease: Lease, failure: Failure) -> None:
         if self._leases.retry(lease, failure):
@@ -110,7 +122,11 @@ class Inspector:
     def _publish(self, lease: Lease, done: Done, out_dir: Path) -> None:
         store = self._around.store
         key = store.publish_folder(out_dir, f"reports/{lease.inspection_id}/{lease.attempt}")
-        if self._leases.finish(lease, outcome=done.outcome, headline=done.headline, report_key=key):
+
+        def finish() -> bool:
+            return self._leases.finish(lease, outcome=done.outcome, headline=done.headline, report_key=key)
+
+        if self._patiently(finish):
             log.info("finished", outcome=done.outcome)
             for attempt in range(1, lease.attempt):  # left by a worker killed between rename and row
                 store.delete(f"reports/{lease.inspection_id}/{attempt}")

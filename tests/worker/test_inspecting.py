@@ -20,7 +20,7 @@ from tests.support import fake_pipeline
 from tests.support.inspections import add_inspection, add_upload, row_of
 from worker.inspecting import Inspector, Surroundings, load_job
 from worker.job_records import REPORT_JSON
-from worker.lease import Leases
+from worker.lease import Lease, Leases
 
 STATE_WITHIN_S = 20
 
@@ -183,6 +183,23 @@ def test_a_database_away_for_less_than_the_lease_costs_nothing(
     monkeypatch.setattr(Leases, "beat", away)
     Inspector(around).inspect(inspection_id)
     assert row_of(around.database, inspection_id).state == InspectionState.DONE
+
+
+def test_a_database_away_when_the_report_is_done_is_waited_for(
+    around: Surroundings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    finish, calls = Leases.finish, []
+
+    def away_at_first(leases: Leases, lease: Lease, *, outcome: str, headline: str, report_key: str) -> bool:
+        calls.append(outcome)
+        if len(calls) == 1:
+            raise OperationalError("UPDATE", {}, OSError("away"))
+        return finish(leases, lease, outcome=outcome, headline=headline, report_key=report_key)
+
+    inspection_id = add_inspection(around.database, around.store)
+    monkeypatch.setattr(Leases, "finish", away_at_first)
+    Inspector(around).inspect(inspection_id)
+    assert (row_of(around.database, inspection_id).state, len(calls)) == (InspectionState.DONE, 2)
 
 
 def test_a_full_disk_is_tried_again(around: Surroundings, monkeypatch: pytest.MonkeyPatch) -> None:
