@@ -13,7 +13,7 @@ from scipy.spatial import cKDTree
 from scipy.spatial.transform import Rotation
 
 from worker.aligning.candidates import CorrelationVolume, SearchSettings, guessed_poses, guessed_rotations
-from worker.aligning.clouds import OrientationCloud, thin_scan
+from worker.aligning.clouds import OrientationCloud, lightened, thin_scan
 from worker.aligning.clutter import is_possibly_part
 from worker.aligning.deciding import deciding_place, self_motion
 from worker.aligning.likeness import LikenessSettings, difference_reason, likeness_of
@@ -43,6 +43,7 @@ TURNS_NAMED = 6  # of a part that is itself symmetric; a shaft without a key has
 class OrientationSettings:
     """Sizes and limits; shares and reaches are of the nominal's diagonal."""
 
+    most_points: int = 2_000_000  # fifty times what is kept; of a larger scan every second, third... point is taken
     dense_count: int = 40_000  # a 6 mm hole in a 120 mm flange then holds over a hundred points
     sparse_count: int = 2_400  # the search; a tenth would do without clutter
     coarse_count: int = 300  # points of the first fits: three a degree of freedom and tenth of the part
@@ -86,6 +87,7 @@ def orient(
     """
     settings = settings or OrientationSettings()
     rng = np.random.default_rng(seed)
+    scan = lightened(scan, settings.most_points)
     points_mm = scan.points_mm
     target = target_of(nominal, cell_count=settings.cell_count)
     fault = _unfit(points_mm, target, settings)

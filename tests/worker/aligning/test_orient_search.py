@@ -15,7 +15,7 @@ from worker.aligning.candidates import (
     guessed_rotations,
     uniform_rotations,
 )
-from worker.aligning.clouds import OrientationCloud, fitted_planes, nominal_cloud, thin_scan
+from worker.aligning.clouds import OrientationCloud, fitted_planes, lightened, nominal_cloud, thin_scan
 from worker.aligning.clutter import is_possibly_part
 from worker.aligning.poses import FitSchedule, Points, Poses, distinct, fitted
 from worker.aligning.symmetry import SymmetrySettings, nearly_symmetric_motions
@@ -130,6 +130,15 @@ def test_normals_that_contradict_the_points_are_not_used() -> None:
     wrong = np.tile([1.0, 0.0, 0.0], (2000, 1))
     thin = thin_scan(OrientationCloud(points, wrong), dense_count=1000, sparse_count=200)
     assert np.abs(thin.sparse_normals[:, 2]).min() > 0.99
+
+
+@pytest.mark.parametrize(("count", "kept"), [(10, 10), (11, 6), (30, 10), (31, 8)])
+def test_a_huge_scan_is_lightened_evenly(count: int, kept: int) -> None:
+    points = np.arange(3.0 * count).reshape(-1, 3)
+    light = lightened(OrientationCloud(points, points), 10)
+    assert len(light.points_mm) == kept
+    assert light.normals is not None
+    assert np.array_equal(light.points_mm, light.normals)
 
 
 def test_nominal_samples_share_the_area_fairly() -> None:
