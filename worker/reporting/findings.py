@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -37,6 +38,7 @@ NO_SCANNER = (
     "The plan states no uncertainty for the scanner, so every U counts only what this scan shows of itself: "
     "the true U is larger. State the scanner's figure in the plan."
 )
+SAME_GAP_SHARE = 0.1  # face and region this alike in area and place are one gap, told once
 Severity = Literal["wrong", "doubt", "note"]
 Outcome = Literal["conforms", "does_not_conform", "not_proven", "not_aligned", "not_judged"]
 
@@ -172,7 +174,7 @@ def _characteristic_text(line: CharacteristicRecord) -> str:
     if line.verdict == "does_not_conform":
         return f"{_measured_words(line)}: does not conform to {limit}.{_advice(line)}"
     if _reaches_across(line):
-        return f"{_measured_words(line)}: too near the limit ({limit}) to be proven either way."
+        return f"{_measured_words(line)}: U reaches across the limit ({limit}), so it is proven neither good nor bad."
     return f"{_measured_words(line)}, limit {limit}: not proven, {line.reason}."
 
 
@@ -308,11 +310,19 @@ def _coverage_findings(coverage: Coverage, deviation: DeviationSummary | None) -
 def _poor(rows: Iterable[FaceStatistics], part_area_mm2: float) -> list[FaceStatistics]:
     poor: list[FaceStatistics] = []
     for row in rows:
-        is_told = any(row.area_mm2 == other.area_mm2 and row.point_mm == other.point_mm for other in poor)
+        is_told = any(_is_same_gap(row, other) for other in poor)
         is_large = row.area_mm2 > LEAST_FACE_SHARE * part_area_mm2
         if row.measured_area_share < POOR_COVERAGE and is_large and not is_told:  # a region may be one face
             poor.append(row)
     return sorted(poor, key=lambda row: -(1 - row.measured_area_share) * row.area_mm2)
+
+
+def _is_same_gap(row: FaceStatistics, other: FaceStatistics) -> bool:
+    """A face that is most of a region already told, at the same place; two alike ports are two gaps."""
+    if row.point_mm is None or other.point_mm is None or row.source == other.source:
+        return False
+    is_alike = abs(row.area_mm2 - other.area_mm2) < SAME_GAP_SHARE * other.area_mm2
+    return is_alike and math.dist(row.point_mm, other.point_mm) < SAME_GAP_SHARE * math.sqrt(other.area_mm2)
 
 
 def _gap_finding(row: FaceStatistics) -> Finding:

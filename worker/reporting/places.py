@@ -11,6 +11,7 @@ from shared.report import CharacteristicRecord, Finding, Report, Vector
 from worker.reporting.scene import Scene
 
 ON_SURFACE_SHARE = 0.02  # of the part's size: a point this near the surface is shown where it is
+CLEARLY_OFF = (0.85, 0.97)  # quantiles of what is off within the highlight
 
 
 @dataclass(frozen=True)
@@ -77,7 +78,7 @@ class Places:
         return next((names.index(name) for name in (line.id, line.region) if name is not None and name in names), None)
 
     def _on_surface(self, point: Vector, highlight: int | None) -> Vector:
-        """The point itself if it lies on what is highlighted; else the place there that is farthest off.
+        """The point itself if it lies on what is highlighted; else the nearest place there that is clearly off.
 
         A core's displacement is told at the middle of its hollow, where there is nothing to see.
         """
@@ -88,7 +89,11 @@ class Places:
         away = np.linalg.norm(mesh.points_mm[members] - np.array(point), axis=1)
         if away.min() < ON_SURFACE_SHARE * float(np.linalg.norm(np.ptp(mesh.points_mm, axis=0))):
             return point
-        off = np.where(mesh.is_measured[members], np.abs(mesh.deviation_mm[members]), -1.0)
-        chosen = members[off.argmax() if off.max() >= 0 else away.argmin()]
+        known = mesh.is_measured[members]
+        chosen = members[away.argmin()]
+        if known.any():  # clearly off, but not the one wildest vertex
+            off = np.where(known, np.abs(mesh.deviation_mm[members]), -1.0)
+            low, high = np.quantile(off[known], CLEARLY_OFF)
+            chosen = members[np.where((off >= low) & (off <= high), away, np.inf).argmin()]
         x, y, z = (round(float(value), 6) for value in mesh.points_mm[chosen])
         return x, y, z

@@ -34,7 +34,7 @@ def test_findings_are_ranked_wrong_then_doubt_then_note(report: Report) -> None:
 
 
 @pytest.mark.parametrize(
-    ("characteristic", "word"), [("bore6.pos", "was not measured"), ("bore3.d", "proven either way")]
+    ("characteristic", "word"), [("bore6.pos", "was not measured"), ("bore3.d", "proven neither good nor bad")]
 )
 def test_what_is_open_is_a_doubt(report: Report, characteristic: str, word: str) -> None:
     found = finding_of(report, characteristic)
@@ -124,3 +124,14 @@ def test_plan_without_the_scanners_figure_is_told() -> None:
     plan = inspected.plan_mm.model_copy(update={"scanner": None})
     found = build_report(replace(inspected, plan_mm=plan)).summary.findings
     assert any("states no uncertainty for the scanner" in entry.text for entry in found)
+
+
+def test_two_alike_gaps_in_two_places_are_both_told() -> None:
+    inspected = example(4)
+    found = inspected.measured.deviation
+    assert found is not None
+    faces = inspected.measured.samples.face
+    blind = replace(found, is_measured=found.is_measured & (faces != 8) & (faces != 9))
+    measured = replace(inspected.measured, deviation=blind, regions=())
+    texts = [entry.text for entry in build_report(replace(inspected, measured=measured)).summary.findings]
+    assert sum("scan it again" in text for text in texts) == 3

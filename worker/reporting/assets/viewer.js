@@ -18,7 +18,7 @@ function startUnits(onChange) {
 
 function openDetailsForPrint() {
   window.addEventListener("beforeprint", () => {
-    for (const part of document.querySelectorAll("details")) part.open = true;
+    for (const part of document.querySelectorAll("details:not(.long)")) part.open = true;
   });
 }
 
