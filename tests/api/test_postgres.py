@@ -1,0 +1,61 @@
+"""The same service on PostgreSQL."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import Any
+
+import pytest
+from sqlalchemy.orm import Session
+
+from api.idempotency import Claim, answer_once
+from tests.support.postgres import fresh_database, temporary_postgres
+from tests.support.service import Service, running_service
+
+pytestmark = pytest.mark.postgres
+
+
+@pytest.fixture(scope="module")
+def server() -> Iterator[str]:
+    with temporary_postgres() as url:
+        yield url
+
+
+@pytest.fixture
+def on_postgres(server: str, tmp_path: Path) -> Iterator[Service]:
+    with running_service(tmp_path, database_url=fresh_database(server)) as service:
+        yield service
+
+
+def test_inspections_are_paged_and_cancelled(on_postgres: Service) -> None:
+    ids = [on_postgres.order(plan={"firstpour_plan": "1"})["id"] for _ in range(5)]
+    first = on_postgres.client.get("/v1/inspections?limit=3").json()
+    second = on_postgres.client.get("/v1/inspections", params={"limit": 3, "cursor": first["next_cursor"]}).json()
+    assert [item["id"] for item in first["items"] + second["items"]] == ids[::-1]
+    assert on_postgres.client.post(f"/v1/inspections/{ids[0]}/cancel").json()["state"] == "cancelled"
+    assert on_postgres.client.get("/v1/health/ready").json()["is_ready"]
+
+
+def test_the_same_key_at_the_same_time_makes_one_thing(on_postgres: Service) -> None:
+    made: list[int] = []
+
+    def make(session: Session) -> dict[str, Any]:
+        made.append(1)
+        return {"id": str(len(made)), "links": {"self": "/"}}
+
+    claim = Claim("k", "POST /v1/parts", "a" * 64)
+    with ThreadPoolExecutor(8) as pool:
+        answers = list(pool.map(lambda _: answer_once(on_postgres.resources.database, claim, make), range(8)))
+    assert {answer.body["id"] for answer in answers} == {"1"}
+    assert len(made) == 1
+
+
+def test_a_resumable_upload_becomes_an_upload(on_postgres: Service) -> None:
+    tus = {"Tus-Resumable": "1.0.0"}
+    begun = on_postgres.client.post("/v1/uploads/tus", headers={**tus, "Upload-Length": "4"})
+    headers = {**tus, "Upload-Offset": "0", "Content-Type": "application/offset+octet-stream"}
+    ended = on_postgres.client.patch(begun.headers["location"], content=b"abcd", headers=headers)
+    upload = on_postgres.client.get(f"/v1/uploads/{ended.headers['firstpour-upload-id']}").json()
+    assert upload["size_bytes"] == 4
