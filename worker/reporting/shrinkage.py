@@ -26,18 +26,17 @@ _SHOP_TABLE = MappingProxyType(
         "zinc": ((7, 32, _DOOLEY), (5, 16, _TRADE)),
     }
 )
-_NAMES = MappingProxyType(
-    {
-        "aluminum": "aluminium",
-        "al": "aluminium",
-        "iron": "grey iron",
-        "gray iron": "grey iron",
-        "cast iron": "grey iron",
-    }
+# How an alloy's name may begin: words, EN and casting designations; common practice, no source.
+_MARKS = (
+    *((mark, "aluminium") for mark in ("alum", "alsi", "alcu", "almg", "en ac", "a356", "356", "a319", "319", "a357")),
+    *((mark, "grey iron") for mark in ("grey", "gray", "cast iron", "iron", "en-gjl", "gjl")),
+    *((mark, "magnesium") for mark in ("magn", "az91", "am60")),
+    *((name, name) for name in ("brass", "bronze", "steel", "zinc")),
 )
 NOTE = (
     "Counted with the allowance in the pattern: (1 + allowance) / scale - 1, "
-    "percent of the piece's own length, so that a print and a casting read alike."
+    "percent of the piece's own length, so that a print and a casting read alike. "
+    "U here is that of the fit; the scanner's own error in scale comes on top, and is counted where shrink is judged."
 )
 
 
@@ -82,8 +81,8 @@ def _allowance_of(piece: Piece) -> tuple[float, str]:
 def handbook(alloy: str | None) -> list[ShrinkAllowance]:
     """Published allowances for the alloy, or for all where it is not named or not known."""
     wanted = (alloy or "").strip().lower()
-    wanted = _NAMES.get(wanted, wanted)
-    chosen = [wanted] if wanted in _SHOP_TABLE else sorted(_SHOP_TABLE)
+    known = next((name for mark, name in _MARKS if wanted.startswith(mark)), None)
+    chosen = sorted(_SHOP_TABLE) if known is None else [known]
     return [_allowance(name, *entry) for name in chosen for entry in _SHOP_TABLE[name]]
 
 

@@ -121,7 +121,9 @@ def detail_text(name: str, value: float | str | list[float] | None) -> Text:
         return value
     if isinstance(value, list):
         return _list_text(name, value)
-    return wording.departure(value, is_signed=True) if name.endswith("_mm") else f"{value:.6g}"
+    if name.endswith("_mm"):
+        return wording.departure(value, is_signed=True)
+    return wording.share(value) if name.endswith(("share", "probability")) else f"{value:.6g}"
 
 
 def _list_text(name: str, value: list[float]) -> Text:

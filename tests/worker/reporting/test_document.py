@@ -16,6 +16,7 @@ from shared.schemas import FOLDER
 from tests.support.report_example import SAMPLE, example, not_aligned, without_plan
 from worker.reporting.document import build_report, report_text, rounded
 from worker.reporting.inspected import Inspected
+from worker.reporting.shrinkage import handbook
 from worker.reporting.write import report_scene, write_report
 
 SCHEMA = json.loads((FOLDER / "report-1.0.schema.json").read_text())
@@ -97,6 +98,19 @@ def test_published_allowance_of_the_alloy_is_per_foot_of_casting(report: Report)
     # 5/32 inch per foot = 1.302 % of the casting's length
     assert report.shrink is not None
     assert 1.302083 in [entry.percent for entry in report.shrink.handbook]
+
+
+@pytest.mark.parametrize(
+    ("alloy", "named"),
+    [("AlSi7Mg0.3", {"aluminium"}), ("EN-GJL-250", {"grey iron"}), ("Bronze", {"bronze"})],
+)
+def test_handbook_knows_alloys_by_their_usual_names(alloy: str, named: set[str]) -> None:
+    assert {entry.alloy for entry in handbook(alloy)} == named
+
+
+@pytest.mark.parametrize("alloy", [None, "", "unobtainium"])
+def test_handbook_tells_all_where_the_alloy_is_not_known(alloy: str | None) -> None:
+    assert len({entry.alloy for entry in handbook(alloy)}) > 5
 
 
 def test_cautions_ask_for_a_pressure_test_and_never_say_safe(report: Report) -> None:
