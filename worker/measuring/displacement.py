@@ -21,7 +21,9 @@ class DisplacementSettings:
 
     point_limit: int = 60_000  # evenly taken; more points do not make correlated roughness surer
     least_points: int = 100  # six numbers and their scatter need this many
-    iterations: int = 6  # each finds the feet again; three are enough up to a wall's thickness
+    plain_iterations: int = 3  # without weights: a core that slid along its long sides shows it on its ends alone,
+    # and weights from the unmoved core would call those outliers
+    iterations: int = 8  # each finds the feet again; five with weights settle to a micrometre
     held_eigenvalue: float = 2e-3  # of the largest: a motion that moves the surface less cannot be told from form
     density_cell_share: float = 1 / 80  # of the region's diagonal
     sigma_floor_mm: float = 1e-4  # exact input must not divide by zero
@@ -68,8 +70,8 @@ def region_displacement(
     surface = SurfaceQuery(nominal.vertices_mm, nominal.triangles[inside])
     fit = _Fit.of(points, surface, settings)
     motion = RigidTransform.identity()
-    for _ in range(settings.iterations):
-        motion = fit.improved(motion)
+    for turn in range(settings.iterations):
+        motion = fit.improved(motion, is_robust=turn >= settings.plain_iterations)
     return fit.result(motion)
 
 
@@ -107,7 +109,7 @@ class _Fit:
         radius = float(np.sqrt(np.average(((points_mm - centre) ** 2).sum(axis=1), weights=weights)))
         return cls(points_mm, weights, centre, max(radius, 1e-6), surface, settings)
 
-    def rows(self, motion: RigidTransform) -> tuple[Floats, Floats, Floats]:
+    def rows(self, motion: RigidTransform, *, is_robust: bool = True) -> tuple[Floats, Floats, Floats]:
         """Derivatives (n, 6) by (radius * rotation, shift), residuals (n,), robust weights (n,)."""
         back = motion.inverse()
         placed = back.apply(self.points_mm)
@@ -118,13 +120,12 @@ class _Fit:
         is_over |= np.abs(np.einsum("ij,ij->i", placed - found.point_mm, found.normal)) > 0.9 * found.distance_mm
         residual = found.signed_mm
         sigma = max(mad_sigma(residual[is_over]), self.settings.sigma_floor_mm)
-        middle = float(np.median(residual[is_over])) if is_over.any() else 0.0
-        width = TUKEY * max(sigma, abs(middle))
-        return rows, residual, self.weights * is_over * tukey_weights(residual, width)
+        robust = tukey_weights(residual, TUKEY * sigma if is_robust else np.inf)
+        return rows, residual, self.weights * is_over * robust
 
-    def improved(self, motion: RigidTransform) -> RigidTransform:
+    def improved(self, motion: RigidTransform, *, is_robust: bool) -> RigidTransform:
         """One Gauss-Newton step in the held motions."""
-        rows, residual, weights = self.rows(motion)
+        rows, residual, weights = self.rows(motion, is_robust=is_robust)
         held, _ = self.directions(rows, weights)
         reduced = rows @ held
         normal = reduced.T @ (reduced * weights[:, None])

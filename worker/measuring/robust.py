@@ -44,7 +44,7 @@ def clustered_covariance(rows: Floats, weights: Floats, residual_mm: Floats, poi
     rows : (n, k) derivative of each residual;  weights, residual_mm : (n,);  points_mm : (n, 3)
 
     Sums over cubes stand for independent observations (K.-Y. Liang, S. Zeger, Biometrika 73(1),
-    1986), with the small-sample factor g / (g - 1).  Cubes are tried in several sizes and the
+    1986), with the small-sample factor g / (g - k).  Cubes are tried in several sizes and the
     largest result kept: too small a cube hides correlation, too large a one has too few fellows.
     """
     bread = np.linalg.pinv(rows.T @ (rows * weights[:, None]), hermitian=True)
@@ -52,13 +52,13 @@ def clustered_covariance(rows: Floats, weights: Floats, residual_mm: Floats, poi
     independent = bread @ (scores.T @ scores) @ bread
     best = independent
     diagonal = float(np.linalg.norm(np.ptp(points_mm, axis=0)))
-    for share in (1 / 40, 1 / 25, 1 / 16, 1 / 10, 1 / 6):
+    for share in (1 / 40, 1 / 25, 1 / 16, 1 / 10, 1 / 6, 1 / 4):
         block = blocks(points_mm, max(share * diagonal, 1e-9))
         count = int(block.max()) + 1
         if count < LEAST_BLOCKS:
             break
         sums = np.column_stack([np.bincount(block, column) for column in scores.T])
-        blocked = bread @ (sums.T @ sums) @ bread * (count / (count - 1))
+        blocked = bread @ (sums.T @ sums) @ bread * (count / (count - sums.shape[1]))
         if np.trace(blocked) > np.trace(best):
             best = blocked
     covariance: Floats = best
