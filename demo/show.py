@@ -37,6 +37,15 @@ class Piece:
     title: str
 
 
+@dataclass(frozen=True)
+class Planted:
+    """One planted fault, its true size, and the characteristic that should find it."""
+
+    what: str
+    truth: str
+    characteristic: str
+
+
 PIECES = (
     Piece("print", "Printed prototype of the demonstration head (invented)"),
     Piece("casting", "First casting of the demonstration head (invented)"),
@@ -91,11 +100,26 @@ def line_of(report: Mapping[str, Any], identity: str) -> str:
     return f"{line['measured']:.3f} ± {line['U']:.3f} {line['unit']} ({line['verdict'].replace('_', ' ')})"
 
 
-def compare(piece: str, planted: list[tuple[str, str, str]], report: Mapping[str, Any]) -> None:
+def planted_in_print(truth: Mapping[str, Any]) -> list[Planted]:
+    """What is wrong with the print: it shrank."""
+    return [Planted("shrink", f"{truth['shrink_percent_of_piece']} %", "shrink")]
+
+
+def planted_in_casting(truth: Mapping[str, Any]) -> list[Planted]:
+    """What is wrong with the casting."""
+    hole = truth["bolt_hole"]
+    return [
+        Planted("shrink", f"{truth['shrink_percent_of_piece']} %", "shrink"),
+        Planted("water jacket core displaced", f"{truth['core_shift_length_mm']} mm", "jacket_core"),
+        Planted(f"bolt hole {hole['number']}, zone (twice the offset)", f"{2 * hole['shift_length_mm']} mm", "bolt_7"),
+    ]
+
+
+def compare(piece: str, planted: list[Planted], report: Mapping[str, Any]) -> None:
     """Print what was planted beside what was found."""
     print(f"\nPlanted in the {piece}, and what its report says:")
-    for what, truth, identity in planted:
-        print(f"  {what:<34} planted {truth:<12} found {line_of(report, identity)}")
+    for fault in planted:
+        print(f"  {fault.what:<44} planted {fault.truth:<8} found {line_of(report, fault.characteristic)}")
 
 
 def main() -> None:
@@ -112,21 +136,8 @@ def main() -> None:
         for piece in PIECES:
             print(f"\n{piece.title}")
             reports[piece.name] = send(piece, server)
-        compare("print", [("shrink", f"{truth['print']['shrink_percent_of_piece']} %", "S1")], reports["print"])
-        casting = truth["casting"]
-        compare(
-            "casting",
-            [
-                ("shrink (allowed 1.3 %)", f"{casting['shrink_percent_of_piece']} %", "S1"),
-                ("water jacket core displaced", f"{casting['core_shift_length_mm']} mm", "K1"),
-                (
-                    f"bolt hole {casting['bolt_hole']['number']} off",
-                    f"{casting['bolt_hole']['shift_length_mm']} mm",
-                    "H7",
-                ),
-            ],
-            reports["casting"],
-        )
+        compare("print", planted_in_print(truth["print"]), reports["print"])
+        compare("casting", planted_in_casting(truth["casting"]), reports["casting"])
         print("\nReports:")
         for piece in PIECES:
             address = f"{server}/v1/inspections/{reports[piece.name]['run']['inspection_id']}/report.html"
