@@ -37,7 +37,8 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    with serving(tmp_path_factory.mktemp("serve")) as (_, address):
+    """Two workers, so that a job gets half the threads it gets from the command."""
+    with serving(tmp_path_factory.mktemp("serve"), "--workers", "2") as (_, address):
         yield address
 
 
@@ -53,7 +54,7 @@ def without_run(path: Path) -> dict[str, Any]:
     return document
 
 
-def test_the_command_and_the_server_make_the_same_report(
+def test_the_command_and_the_server_make_the_same_report_whatever_their_threads(
     folder: Path, server: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert call(folder, "inspect", "--json") == ExitCode.FINDINGS  # nothing was asked to be judged
