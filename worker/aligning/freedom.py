@@ -19,6 +19,7 @@ from worker.records import Floats, Freedom, Ints
 BLOCK_MM = 10.0  # scan noise and sand-cast roughness are alike over 1 to 3 mm: blocks this wide are independent
 LEAST_BLOCKS = 200  # below that the scatter between blocks is itself too uncertain, so blocks are made smaller
 SLIDE_RATIO = 0.25  # pitch or arm under a quarter of the part's radius reads as a plain rotation or slide
+LEAST_HELD = 1e-6  # information, in points, that a motion nothing holds is given so that its variance is a number
 AXES = "xyz"
 
 
@@ -79,8 +80,8 @@ def fit_covariance(rows: Floats, evidence: Evidence) -> Floats:
     weights = evidence.weights
     scores = weights * evidence.residual_mm
     slope = evidence.slope_share
-    floor = 1e-12 * float(weights.max()) * np.eye(len(rows))
-    bread = np.asarray(np.linalg.inv(slope * information(rows, weights) + floor), dtype=np.float64)
+    values, vectors = np.linalg.eigh(slope * information(rows, weights))
+    bread: Floats = (vectors / np.maximum(values, LEAST_HELD * float(weights.max()))) @ vectors.T
     independent: Floats = float(scores @ scores) / (slope * float(weights.sum())) * bread
     return design_effect(rows * scores, evidence.points_mm, bread, independent) * independent
 

@@ -33,6 +33,7 @@ class RefineSettings:
     sigma_floor_mm: float = 0.0005  # no scanner of whole parts repeats better than half a micrometre
     scale_prior_sigma: float = 0.02  # holds an axis the scan does not span; castings shrink under 2 %
     coarse_limit: int = 24  # annealing steps; 1 mm down to 0.01 mm takes 13
+    rest_limit: int = 5  # steps at the last width; what still moves then slides or fits nothing
     fine_limit: int = 12  # full passes; each gains three decimals or more
     settled_mm: float = 1e-6  # movement between passes at the rms radius; one point that changes facets does no more
     solved_mm: float = 1e-8  # movement within a pass, where the pairs stay
@@ -93,14 +94,15 @@ class Refiner:
 
     def anneal(self, cloud: Cloud, start: FitState, *, has_scale: bool, width_mm: float = np.inf) -> Fit:
         """Narrow Tukey's width step by step from the gate (or from ``width_mm``) to four sigma; for a thin cloud."""
-        state, width, taken = start, width_mm, 0
+        state, width, taken, rested = start, width_mm, 0, 0
         while taken < self._settings.coarse_limit:
             fit = self.look(cloud, state, iterations_run=taken, has_reach=True)
             width = max(self._settings.narrowing * min(width, fit.gate_mm / self._settings.narrowing), fit.width_mm)
             step = self._step(cloud, fit, width, has_scale=has_scale)
             state = self._moved(state, step)
             taken += 1
-            if width <= fit.width_mm and np.abs(step).max() < self._settings.sigma_floor_mm:
+            rested += int(width <= fit.width_mm)
+            if rested and (rested >= self._settings.rest_limit or np.abs(step).max() < self._settings.sigma_floor_mm):
                 break
         return self.look(cloud, state, iterations_run=taken)
 

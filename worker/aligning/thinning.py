@@ -14,6 +14,7 @@ from worker.records import Floats, Ints
 NEIGHBOURS = 8  # enough that a neighbourhood's radius says its density to a third
 WEIGHT_RANGE = 4.0  # a lone point may not speak for more than four ordinary ones, nor for less than a quarter
 COARSE_SHARE = 0.03  # of the diagonal: cells in which density is first looked at
+TIE = 1e-6  # of two points both are equally near their mean: the first is kept, not the one rounding favours
 HALF_CELLS = 2**19  # three axes of 20 bits and a side of six fit 63 bits
 
 
@@ -37,7 +38,7 @@ def thin_indices(points_mm: Floats, cell_mm: float, normals: Floats | None = Non
     gap = members - np.repeat(means, counts, axis=0)
     gap_sq = np.einsum("ij,ij->i", gap, gap)
     least = np.repeat(np.minimum.reduceat(gap_sq, first), counts)
-    place = np.where(gap_sq == least, np.arange(len(order)), len(order))
+    place = np.where(gap_sq <= (1.0 + TIE) * least, np.arange(len(order)), len(order))
     return np.sort(order[np.minimum.reduceat(place, first)])
 
 
@@ -73,12 +74,16 @@ def cell_for_count(points_mm: Floats, count: int) -> float:
 
 
 def typical_spacing_mm(points_mm: Floats) -> float:
-    """Distance between neighbours over the median piece of area, whatever a dense patch holds."""
+    """Distance between neighbours over the median piece of area, whatever a dense patch holds.
+
+    In steps of a quarter octave: the last bits of the coordinates must not choose other points.
+    """
     coarse = COARSE_SHARE * _diagonal(points_mm)
     if coarse == 0.0:
         return 1.0
     counts = np.unique(_cell_keys(points_mm, coarse), return_counts=True)[1]
-    return coarse / float(np.sqrt(np.median(counts)))
+    spacing = coarse / float(np.sqrt(np.median(counts)))
+    return float(2.0 ** (np.round(4.0 * np.log2(spacing)) / 4.0))
 
 
 def density_weights(points_mm: Floats) -> Floats:
