@@ -7,7 +7,7 @@ import numpy as np
 from shared.plan import CoreDisplacement, HoleDiameter, HolePosition, PieceKind, Plan, ShrinkAxis, ShrinkCharacteristic
 from worker.judging.finding import Finding, Unmeasured
 from worker.judging.measured import Measured
-from worker.judging.uncertainty import UNIFORM, alignment_covariance, scanner_sigma_mm
+from worker.judging.uncertainty import UNIFORM, scanner_sigma_mm
 from worker.measuring.displacement import Displacement, against, region_displacement
 from worker.measuring.holes import MeasuredHole, find_hole, measure_hole
 from worker.measuring.seen import NotMeasured
@@ -61,17 +61,22 @@ def _rest(region: Region, measured: Measured) -> Displacement | NotMeasured:
 
 
 def hole_position(line: HolePosition, plan: Plan, measured: Measured) -> Finding | Unmeasured:
-    """Twice the larger offset of the axis at both ends of the hole's depth (ISO 1101, ISO 5458)."""
+    """Twice the larger offset of the axis at both ends of the hole's depth (ISO 1101, ISO 5458).
+
+    Against the surface outside all cores where the plan names cores: a displaced core must not move the holes.
+    """
     found = _hole(line, measured, shrink_removed=line.shrink_removed)
     if isinstance(found, Unmeasured):
         return found
-    lengths = np.linalg.norm(found.offset_mm, axis=1)
+    frames = [measured.frame_at(end) for end in found.nominal.ends_mm]
+    across = np.eye(3) - np.outer(found.nominal.axis, found.nominal.axis)
+    offsets = found.offset_mm - np.stack([shift for shift, _ in frames]) @ across
+    lengths = np.linalg.norm(offsets, axis=1)
     end = int(np.argmax(lengths))
-    offset, place = found.offset_mm[end], found.nominal.ends_mm[end]
+    offset, place = offsets[end], found.nominal.ends_mm[end]
     budget = {
         "fit and roughness": _sigma_along(found.offset_covariance[end], offset),
-        "alignment": _sigma_along(_square_to(alignment_covariance(measured.alignment, place), found), offset),
-        "frame": measured.frame_sigma_mm(place, offset / max(float(lengths[end]), 1e-12)),
+        "alignment": _sigma_along(across @ frames[end][1] @ across, offset),
         "shrink": _shrink_sigma(measured, place, offset) if line.shrink_removed else 0.0,
         "scanner": scanner_sigma_mm(plan),
         "file resolution": UNIFORM * measured.quantum_mm,
@@ -82,10 +87,11 @@ def hole_position(line: HolePosition, plan: Plan, measured: Measured) -> Finding
         budget={name: 2 * value for name, value in budget.items()},
         point_mm=place,
         details={
-            "offset_at_start_mm": _row(found.offset_mm[0]),
-            "offset_at_end_mm": _row(found.offset_mm[1]),
+            "offset_at_start_mm": _row(offsets[0]),
+            "offset_at_end_mm": _row(offsets[1]),
             "start_mm": _row(found.nominal.ends_mm[0]),
             "end_mm": _row(found.nominal.ends_mm[1]),
+            "frame_from_pose_mm": _row(frames[end][0]),
             **_hole_details(found),
         },
         sample_mask=np.isin(measured.samples.face, found.nominal.faces),
@@ -160,13 +166,6 @@ def _hole_details(found: MeasuredHole) -> dict[str, float]:
         "seen_depth_share": found.depth_share,
         "point_count": float(found.cylinder.point_count),
     }
-
-
-def _square_to(covariance: Floats, found: MeasuredHole) -> Floats:
-    """Covariance (3, 3) without its part along the hole, which no offset has."""
-    across = np.eye(3) - np.outer(found.nominal.axis, found.nominal.axis)
-    flat: Floats = across @ covariance @ across
-    return flat
 
 
 def _sigma_along(covariance: Floats, vector: Floats) -> float:

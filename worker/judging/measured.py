@@ -8,7 +8,8 @@ from functools import cached_property
 import numpy as np
 
 from shared.errors import PlanInvalid
-from worker.measuring.displacement import Displacement, region_displacement
+from worker.judging.uncertainty import alignment_covariance
+from worker.measuring.displacement import Displacement, motion_at, region_displacement
 from worker.measuring.patches import SampleNet
 from worker.measuring.seen import NotMeasured, Seen
 from worker.records import Alignment, AlignmentStatus, Deviation, Floats, Nominal, Region, Samples, Thickness
@@ -62,15 +63,25 @@ class Measured:
                 is_core |= region.is_member
         return region_displacement(Region("the rest of the piece", "rest", ~is_core), self.seen, shrink_removed=True)
 
+    def frame_at(self, point_mm: Floats) -> tuple[Floats, Floats]:
+        """Where the frame features are judged in lies at a point (3,), against the pose: shift (3,), covariance (3, 3).
+
+        The frame is the surface outside all cores where the plan names cores, the pose itself otherwise.
+        """
+        if not self._has_cores or isinstance(self.body, NotMeasured):
+            return np.zeros(3), alignment_covariance(self.alignment, point_mm)
+        return motion_at(self.body, point_mm)
+
+    @property
+    def _has_cores(self) -> bool:
+        return any(region.source == "core" for region in self.regions)
+
     def frame_sigma_mm(self, point_mm: Floats, direction: Floats) -> float:
         """How far the pose and the surface outside all cores disagree at a point (3,) along a unit direction.
 
         Zero without core regions: then nothing tells the pose from its own surface.
         """
-        if not any(region.source == "core" for region in self.regions) or isinstance(self.body, NotMeasured):
-            return 0.0
-        moved = self.body.shift_mm + np.cross(self.body.rotation_rad, point_mm - self.body.centre_mm)
-        return abs(float(moved @ direction))
+        return abs(float(self.frame_at(point_mm)[0] @ direction))
 
     def region(self, name: str) -> Region:
         """The region of that name.

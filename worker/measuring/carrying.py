@@ -43,16 +43,21 @@ class Carried:
     noise_sigma_mm: float
 
 
-def carry(points: Contributions, samples: Samples, *, reach_mm: float) -> Carried:
+def carry(points: Contributions, samples: Samples, *, reach_mm: float, gross_mm: float) -> Carried:
     """Mean of the points around each sample, robust against outliers; gaps up to ``reach_mm`` closed.
+
+    gross_mm : a point this far from all around it was paired with the wrong place, and is left out
 
     A sample without a point is closed from measured neighbours along the surface of its own face,
     never across a crease and never farther than ``reach_mm``.
     """
     count = len(samples.points_mm)
-    weight, weight_sq = _sums(points.corner, points.weight, count), _sums(points.corner, points.weight**2, count)
+    value, weight = _means(points, count)
+    points, is_changed = _without_gross(points, samples, value, weight > LEAST_SHARE, gross_mm)
+    if is_changed:
+        value, weight = _means(points, count)
+    weight_sq = _sums(points.corner, points.weight**2, count)
     is_measured = weight > LEAST_SHARE
-    value = _sums(points.corner, points.weight * points.value_mm[:, None], count) / np.where(weight > 0, weight, 1.0)
     noise = _noise(points, value, weight)
     _settle_outliers(points, value, noise)
     effective = weight**2 / np.where(weight_sq > 0, weight_sq, 1.0)
@@ -64,6 +69,47 @@ def carry(points: Contributions, samples: Samples, *, reach_mm: float) -> Carrie
     for column in range(3):
         np.maximum.at(extreme, points.corner[:, column], np.abs(points.value_mm))
     return Carried(np.where(is_measured, value, 0.0), sigma, is_measured, point_count, extreme, noise)
+
+
+def _means(points: Contributions, count: int) -> tuple[Floats, Floats]:
+    weight = _sums(points.corner, points.weight, count)
+    total = _sums(points.corner, points.weight * points.value_mm[:, None], count)
+    return total / np.where(weight > 0, weight, 1.0), weight
+
+
+def _without_gross(
+    points: Contributions, samples: Samples, value: Floats, is_measured: Bools, gross_mm: float
+) -> tuple[Contributions, bool]:
+    """The points without those far from the median of the samples around theirs, and whether any went.
+
+    A lone wrong point makes its own samples' mean, so it is the step to their neighbours that gives it away.
+    """
+    triangles = samples.triangles[is_measured[samples.triangles].all(axis=1)]
+    steps = np.ptp(value[triangles], axis=1) > gross_mm
+    if not steps.any():
+        return points, False
+    is_suspect = np.zeros(len(value), dtype=bool)
+    is_suspect[triangles[steps]] = True
+    ring = _ring_median(triangles[is_suspect[triangles].any(axis=1)], value, is_suspect)
+    rows = np.flatnonzero(is_suspect[points.corner].any(axis=1))
+    expected = np.einsum("ij,ij->i", points.weight[rows], ring[points.corner[rows]])
+    gross = rows[np.abs(points.value_mm[rows] - expected) > gross_mm]
+    kept = np.ones(len(points.value_mm), dtype=bool)
+    kept[gross] = False
+    return Contributions(points.corner[kept], points.weight[kept], points.value_mm[kept]), bool(len(gross))
+
+
+def _ring_median(triangles: Ints, value: Floats, is_suspect: Bools) -> Floats:
+    """Value (s,) of each sample, replaced at suspect ones by the median of their neighbours in the triangles."""
+    pairs = np.concatenate([triangles[:, [to, start]] for to in range(3) for start in range(3) if to != start])
+    to, start = pairs[is_suspect[pairs[:, 0]]].T
+    own, row = np.unique(to, return_inverse=True)
+    order = np.lexsort((value[start], row))
+    first = np.searchsorted(row[order], np.arange(len(own)))
+    count = np.bincount(row, minlength=len(own))
+    ring = value.copy()
+    ring[own] = value[start[order[first + count // 2]]]
+    return ring
 
 
 def _sums(corner: Ints, weight: Floats, count: int) -> Floats:

@@ -24,6 +24,7 @@ class DeviationSettings:
     facing_limit_rad: float = np.pi / 3  # scan and nominal normals within 60 degrees
     crease_rad: float = np.pi / 12  # an edge whose faces lean more than this off its pseudo-normal is sharp
     gap_spacings: float = 1.5  # gaps this many scan spacings wide are between points, wider ones are holes
+    gross_share: float = 0.25  # of the reach of a pair: a lone point this far from all around it is paired wrongly
     unknown_facing_wall_ratio: float = 3.0  # without normals: walls below 3 |deviation| may be the other skin
     chunk_points: int = 1_000_000  # points in flight at once
     thread_count: int = 0  # of the kernel; 0 is all
@@ -65,7 +66,12 @@ def measure_deviation(  # noqa: PLR0913  three things meet here under one pose; 
     points = Contributions(
         samples.triangles[paired.sample_triangle[kept]], paired.barycentric[kept], paired.distance_mm[kept]
     )
-    carried = carry(points, samples, reach_mm=settings.gap_spacings * cloud.spacing_mm)
+    carried = carry(
+        points,
+        samples,
+        reach_mm=settings.gap_spacings * cloud.spacing_mm,
+        gross_mm=settings.gross_share * rules.max_pair_distance_mm,
+    )
     is_measured = carried.is_measured
     if cloud.normals is None:
         is_measured = is_measured & ~_may_be_other_skin(samples, surface, carried, settings)

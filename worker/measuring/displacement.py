@@ -80,9 +80,7 @@ def against(own: Displacement, rest: Displacement) -> Displacement:
 
     The pose drops out, and with it whatever the region itself did to it.
     """
-    x, y, z = own.centre_mm - rest.centre_mm
-    spread = np.eye(6)
-    spread[3:, :3] = [[0.0, z, -y], [-z, 0.0, x], [y, -x, 0.0]]
+    spread = _carry_to(own.centre_mm, rest)
     carried = own.shown @ spread @ np.r_[rest.rotation_rad, rest.shift_mm]
     return replace(
         own,
@@ -90,6 +88,20 @@ def against(own: Displacement, rest: Displacement) -> Displacement:
         rotation_rad=own.rotation_rad - carried[:3],
         covariance=own.covariance + own.shown @ spread @ rest.covariance @ spread.T @ own.shown.T,
     )
+
+
+def motion_at(found: Displacement, point_mm: Floats) -> tuple[Floats, Floats]:
+    """What a displacement moves a point (3,) by: shift (3,) mm and its covariance (3, 3)."""
+    spread = _carry_to(point_mm, found)[3:]
+    return spread @ np.r_[found.rotation_rad, found.shift_mm], spread @ found.covariance @ spread.T
+
+
+def _carry_to(point_mm: Floats, found: Displacement) -> Floats:
+    """(6, 6) takes a motion about the displacement's centre to the same motion about another point (3,)."""
+    x, y, z = point_mm - found.centre_mm
+    spread = np.eye(6)
+    spread[3:, :3] = [[0.0, z, -y], [-z, 0.0, x], [y, -x, 0.0]]
+    return spread
 
 
 @dataclass(frozen=True, eq=False)

@@ -116,6 +116,17 @@ def test_outliers_do_not_pull_the_map() -> None:
     assert np.percentile(np.abs(found.distance_mm[well]), 99.0) < 0.1
 
 
+def test_a_lone_wrong_point_does_not_make_a_place_of_its_own() -> None:
+    plate = block((60.0, 40.0, 20.0))
+    scan = scan_of(plate, 20_000, 1, noise_mm=0.01)
+    spoiled = scan.points_mm.copy()
+    lone = np.flatnonzero((spoiled[:, 2] > 19.9) & (np.hypot(spoiled[:, 0] - 30.0, spoiled[:, 1] - 20.0) < 10.0))[::40]
+    spoiled[lone, 2] -= 1.2
+    _, found = deviation_of(plate, replace(scan, points_mm=spoiled))
+    assert len(lone) > 3
+    assert np.abs(found.distance_mm).max() < 0.1
+
+
 def test_clutter_is_set_aside_and_counted_by_reason() -> None:
     plate = block((60.0, 40.0, 20.0))
     scan = scan_of(plate, 20_000, 1)
