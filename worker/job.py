@@ -71,10 +71,10 @@ class Events:
             line = line[os.write(self._descriptor, line) :]
 
 
-def run(job: InspectionJob, out_dir: Path, pipeline: Pipeline, events: Events) -> None:
-    """Run the pipeline and say how it ended."""
+def run(job: InspectionJob, out_dir: Path, pipeline: str, events: Events) -> None:
+    """Run the pipeline and say how it ended; one that cannot even be imported is a fault of ours like any other."""
     try:
-        result = pipeline(job, out_dir=out_dir, progress=events.progress)
+        result = load_pipeline(pipeline)(job, out_dir=out_dir, progress=events.progress)
         _require_report(out_dir)
     except FirstpourError as error:
         events.failed(failures.of_error(error))
@@ -132,7 +132,7 @@ def main(arguments: list[str] | None = None) -> None:
     structlog.contextvars.bind_contextvars(inspection_id=job.inspection_id)
     events = Events(options.events_fd)
     limit_open3d_threads(job.thread_count)
-    run(job, options.out, load_pipeline(options.pipeline), events)
+    run(job, options.out, options.pipeline, events)
     sys.stderr.flush()
     os._exit(0)  # native libraries may crash while they are unloaded; everything is written
 

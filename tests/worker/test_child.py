@@ -19,10 +19,17 @@ def go_on(_stage: Stage | None, _progress: float) -> bool:
     return True
 
 
-def run(title: str, folder: Path, *, limits: JobLimits = LIMITS, watch: Watch = go_on) -> JobEnd:
+def run(
+    title: str,
+    folder: Path,
+    *,
+    limits: JobLimits = LIMITS,
+    watch: Watch = go_on,
+    pipeline: str = fake_pipeline.NAME,
+) -> JobEnd:
     (folder / "out").mkdir()
     (folder / "scratch").mkdir()
-    place = JobPlace(out_dir=folder / "out", scratch_dir=folder / "scratch", pipeline=fake_pipeline.NAME)
+    place = JobPlace(out_dir=folder / "out", scratch_dir=folder / "scratch", pipeline=pipeline)
     job = InspectionJob(
         title=title,
         nominal=InputFile(folder / "nominal.stl", "nominal.stl"),
@@ -58,6 +65,12 @@ def test_a_fault_of_ours_gets_a_reference_and_keeps_its_details_to_the_log(
     assert end.code == "internal_error"
     assert "ZeroDivision" not in str(end)
     assert str(end.data["reference"]) in capfd.readouterr().err
+
+
+def test_a_pipeline_that_cannot_be_imported_is_a_fault_of_ours(tmp_path: Path) -> None:
+    end = run("quick", tmp_path, pipeline="worker.no_such_pipeline:inspect")
+    assert isinstance(end, Failure)
+    assert (end.code, end.is_passing) == ("internal_error", False)
 
 
 @pytest.mark.parametrize(("number", "name"), [(9, "SIGKILL"), (11, "SIGSEGV"), (6, "SIGABRT")])

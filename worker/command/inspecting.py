@@ -19,6 +19,7 @@ from worker.job_records import DEFAULT_SEED, REPORT_HTML, REPORT_JSON, Inspectio
 from worker.threads import core_count
 
 LOG_NAME = "firstpour.log"
+LOG_KEPT_FOR = {"internal_error", "worker_died"}
 
 
 def inspect_here(
@@ -57,7 +58,7 @@ def _run_into(folder: Path, job: InspectionJob, pipeline: str) -> JobEnd:
         if isinstance(end, Done):
             for report in (REPORT_JSON, REPORT_HTML):
                 (place.out_dir / report).replace(folder / report)
-        elif isinstance(end, Failure) and end.code == "internal_error" and place.log_path:
+        elif isinstance(end, Failure) and end.code in LOG_KEPT_FOR and place.log_path:
             shutil.copy(place.log_path, folder / LOG_NAME)
             talking.note(f"The log is in {folder / LOG_NAME}.")
     return end
