@@ -9,6 +9,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+import numpy as np
+
 from shared.plan import Plan
 from shared.report import Provenance, Tessellation
 from shared.states import Stage
@@ -18,12 +20,12 @@ from worker.job_records import BodyFile, InputFile, InspectionJob, InspectionRes
 from worker.judging.characteristics import judge_plan
 from worker.judging.measured import Measured
 from worker.measuring.deviation import DeviationSettings, measure_deviation
-from worker.measuring.regions import choose_regions
+from worker.measuring.regions import choose_regions, core_regions, region_triangles
 from worker.measuring.samples import SampleSettings, sample_nominal
 from worker.measuring.thickness import ThicknessSettings, measure_thickness
 from worker.provenance import Stopwatch, file_record, firstpour_version, library_versions, run_record, settings_record
 from worker.reading import ReadLimits, Source, check_units, read_body, read_pair
-from worker.records import AlignmentStatus, Body, Nominal, Samples, Scan
+from worker.records import AlignmentStatus, Body, Bools, Nominal, Region, Samples, Scan
 from worker.reporting.inspected import Inspected
 from worker.reporting.write import write_inspection
 from worker.surface import SurfaceQuery
@@ -108,15 +110,24 @@ def _measured(job: InspectionJob, plan_mm: Plan, inputs: Inputs, course: Course)
         with course.watch.stage("sample"):
             samples = sample_nominal(inputs.nominal, settings=SETTINGS.sample)
             surface = SurfaceQuery(inputs.nominal.vertices_mm, inputs.nominal.triangles, thread_count=job.thread_count)
-            regions = choose_regions(plan_mm, inputs.nominal, samples, inputs.bodies)
-        alignment = align(inputs.nominal, samples, inputs.scan, surface=surface, settings=SETTINGS.align, seed=job.seed)
+            planned = choose_regions(plan_mm, inputs.nominal, samples, inputs.bodies)
+            cores = core_regions(inputs.nominal, samples, inputs.bodies)
+        alignment = align(
+            inputs.nominal,
+            samples,
+            inputs.scan,
+            surface=surface,
+            settings=SETTINGS.align,
+            seed=job.seed,
+            left_out=_triangles_of(cores, samples, inputs.nominal),
+        )
     unmapped = Measured(
         nominal=inputs.nominal,
         samples=samples,
         alignment=alignment,
         deviation=None,
         thickness=None,
-        regions=regions,
+        regions=(*planned, *_unplanned(cores, planned)),
         quantum_mm=inputs.scan.quantum_mm,
     )
     pose = alignment.T_nominal_scan
@@ -130,6 +141,23 @@ def _measured(job: InspectionJob, plan_mm: Plan, inputs: Inputs, course: Course)
         limit_mm = plan_mm.maps.thin_wall
         thickness = measure_thickness(samples, surface, deviation, spot_limit_mm=limit_mm, settings=walls)
     return replace(unmapped, deviation=deviation, thickness=thickness)
+
+
+def _triangles_of(cores: tuple[Region, ...], samples: Samples, nominal: Nominal) -> Bools | None:
+    """Triangles of nominal that any core left, (m,); None without cores."""
+    if not cores:
+        return None
+    is_core = np.any([region.is_member for region in cores], axis=0)
+    return region_triangles(Region("cores", "core", is_core), samples, len(nominal.triangles))
+
+
+def _unplanned(cores: tuple[Region, ...], planned: tuple[Region, ...]) -> list[Region]:
+    """Cores the plan has no region for: their figures are worth a row all the same."""
+    return [
+        core
+        for core in cores
+        if not any(region.source == "core" and np.array_equal(region.is_member, core.is_member) for region in planned)
+    ]
 
 
 def _inspected(job: InspectionJob, plan_mm: Plan, inputs: Inputs, course: Course) -> Inspected:

@@ -222,6 +222,7 @@ class Alignment:
     kept_share_of_scan : share of scan points with non-zero final weight
     normal_sign : what was done to the scan's normals: 1 taken as given (or there were none), -1
         turned round because they pointed into the material, 0 left out because their sides are mixed
+    rests_on_all : False where surfaces named to be left out, such as those of cores, had no part in the pose
     The four lengths are NaN where status is NOT_ALIGNED before anything was fitted.
     """
 
@@ -239,6 +240,7 @@ class Alignment:
     kept_share_of_scan: float
     iterations_run: int
     normal_sign: int = 1
+    rests_on_all: bool = True
 
 
 @dataclass(frozen=True, eq=False)

@@ -22,6 +22,7 @@ from worker.measuring.samples import trusted_faces
 from worker.records import (
     Alignment,
     AlignmentStatus,
+    Bools,
     Floats,
     Freedom,
     Ints,
@@ -65,11 +66,14 @@ def align(  # noqa: PLR0913  the stage's one entry; what it needs arrives from s
     settings: AlignSettings | None = None,
     seed: int = 0,
     orientation: Orientation | None = None,
+    left_out: Bools | None = None,
 ) -> Alignment:
     """Find where the scan lies on nominal.
 
     samples : places on nominal with smooth normals and areas;  surface : nominal's triangles
     orientation : the coarse pose (within about 2 degrees and 1 % of size) where it is known already
+    left_out : (m,) triangles of nominal the final fit must not rest on, such as those of cores, which may sit
+        apart from the mould; where the rest does not hold the part all are used, and ``rests_on_all`` says so
 
     Objective of the final fit: sum of w (signed distance to the nearest same-facing surface)^2 with Tukey's
     weights at four robust standard deviations times the area each point stands for; scale along
@@ -85,8 +89,12 @@ def align(  # noqa: PLR0913  the stage's one entry; what it needs arrives from s
         orientation = orient(nominal_cloud(nominal, seed=seed), scanned, settings=settings.orient, seed=seed)
     if orientation.status is AlignmentStatus.NOT_ALIGNED or orientation.T_nominal_scan is None:
         return _refused(orientation, orientation.reason or "No orientation was found.")
-    target = NominalSurface(surface, nominal.triangle_face, trusted_faces(nominal))
-    return _Bench(samples, source, target, settings, orientation).alignment()
+    whole = NominalSurface(surface, nominal.triangle_face, trusted_faces(nominal))
+    if left_out is not None and left_out.any():
+        rest = _Bench(samples, source, replace(whole, left_out=left_out), settings, orientation).alignment()
+        if rest.status is not AlignmentStatus.NOT_ALIGNED:
+            return replace(rest, rests_on_all=False)
+    return _Bench(samples, source, whole, settings, orientation).alignment()
 
 
 @dataclass(frozen=True, eq=False)

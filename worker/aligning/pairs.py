@@ -73,11 +73,13 @@ class NominalSurface:
     Facets lie inside a boss and outside a hole by up to the chord tolerance, always to one side.
 
     query : the triangles;  triangle_face : (m,) int64;  faces : what is known of them
+    left_out : (m,) triangles that are paired but not trusted, or None
     """
 
     query: SurfaceQuery
     triangle_face: Ints
     faces: FaceTable
+    left_out: Bools | None = None
 
     def paired(self, points_mm: Floats, normals: Floats | None, *, reach_mm: float = 0.0) -> Pairs:
         """Pair each point with the nearest place of the surface.
@@ -89,6 +91,12 @@ class NominalSurface:
         On a face the direction is its normal; beyond a shallow edge between facets it is that of the
         gap, so that the residual stays smooth from one facet to the next.
         """
+        pairs = self._paired(points_mm, normals, reach_mm)
+        if self.left_out is not None:
+            pairs.trust[self.left_out[pairs.triangle]] = 0.0
+        return pairs
+
+    def _paired(self, points_mm: Floats, normals: Floats | None, reach_mm: float) -> Pairs:
         found = self.query.signed(points_mm)
         face_normal = self.query.face_normals[found.triangle]
         is_apart = (found.distance_mm > TOUCHING_MM) & (found.barycentric.min(axis=1) <= 0.0)

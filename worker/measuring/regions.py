@@ -42,6 +42,12 @@ def choose_regions(plan: Plan, nominal: Nominal, samples: Samples, bodies: tuple
     return tuple(regions)
 
 
+def core_regions(nominal: Nominal, samples: Samples, bodies: tuple[Body, ...]) -> tuple[Region, ...]:
+    """The surface each core body leaves in the part, under the core's own name; one that meets none has no region."""
+    found = [Region(body.name, "core", _on_body(body, nominal, samples)) for body in bodies if body.role == "core"]
+    return tuple(region for region in found if region.is_member.any())
+
+
 def region_triangles(region: Region, samples: Samples, triangle_count: int) -> Bools:
     """Triangles of nominal (m,) more than half of whose samples' triangles lie in the region."""
     inside = region.is_member[samples.triangles].sum(axis=1) / 3
@@ -70,6 +76,10 @@ def _core(choice: RegionChoice, nominal: Nominal, samples: Samples, bodies: tupl
     if body is None:
         known = ", ".join(sorted(body.name for body in bodies)) or "none was given"
         raise _unknown(f"no core body is named '{choice.core}' (known: {known})")
+    return _on_body(body, nominal, samples)
+
+
+def _on_body(body: Body, nominal: Nominal, samples: Samples) -> Bools:
     reach_mm = max(
         CORE_TOLERANCE_SHARE * float(np.linalg.norm(np.ptp(nominal.vertices_mm, axis=0))),
         3 * (nominal.chord_tolerance_mm or 0.0),

@@ -37,6 +37,7 @@ METHOD = (
     "pose search, point-to-plane ICP, then robust point-to-surface least squares (Tukey weights); "
     "rigid, no scale, no mirror"
 )
+WITHOUT_CORES = "; the surfaces of the cores had no part in it, because a core may sit apart from the mould"
 CAUTIONS = (
     (
         "This compares surfaces that were scanned with the CAD. It sees no porosity, cracks, cold shuts or inclusions, "
@@ -154,7 +155,7 @@ def _alignment_record(found: Alignment) -> AlignmentRecord:
         reason=found.reason,
         T_nominal_scan=_matrix(found.T_nominal_scan),
         icp_T_nominal_scan=_matrix(found.icp_T_nominal_scan),
-        method=METHOD,
+        method=METHOD if found.rests_on_all else METHOD + WITHOUT_CORES,
         icp_rms_mm=_finite(found.icp_rms_mm),
         robust_rms_mm=_finite(found.robust_rms_mm),
         icp_moved_mm=_finite(found.icp_moved_mm),
