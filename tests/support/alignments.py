@@ -44,14 +44,14 @@ class Stand:
         )
 
 
+@lru_cache(maxsize=12)
 def stand(nominal: Nominal) -> Stand:
-    """Make a nominal ready."""
+    """Make a nominal ready; parts are made once, so each is sampled once."""
     return Stand(nominal, sample_nominal(nominal), SurfaceQuery(nominal.vertices_mm, nominal.triangles))
 
 
-@lru_cache(maxsize=1)
 def head_stand() -> Stand:
-    """The cylinder head, sampled once for all tests."""
+    """The cylinder head."""
     return stand(head_block())
 
 

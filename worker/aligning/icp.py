@@ -13,6 +13,7 @@ from itertools import product
 from typing import Any
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from worker.records import Floats
 from worker.rigid import RigidTransform
@@ -23,8 +24,8 @@ class IcpSettings:
     """How far ICP looks for partners, and how long."""
 
     reach_shares: tuple[float, ...] = (0.04, 0.02, 0.01, 0.005)
-    # of the diagonal: the coarse pose is within 2 degrees and 1 % of size, 3 % at the far corners; the last step
-    # stays above the spacing of the points paired
+    # of the diagonal: the coarse pose is within 2 degrees and 1 % of size, 3 % at the far corners
+    least_reach_gaps: float = 3.0  # nearest-neighbour gaps of the samples: with less reach most points find no partner
     iteration_limit: int = 30  # a step of the schedule; the next step goes on where it stopped
     stray_share: float = 0.1  # of the diagonal: on a bare plane the equations have no one solution, and ICP runs away
     relative_change: float = 1e-7  # far below what the refinement, which has the last word, will move
@@ -57,37 +58,41 @@ def run_icp(
 
     Objective of each step: sum over pairs closer than the reach of (normal . gap)^2, no weights.
     """
+    settings = settings or IcpSettings()
+    centre_nominal, centre_scan = nominal_mm.mean(axis=0), points_scan.mean(axis=0)
+    begun = RigidTransform(start.rotation, start.apply(centre_scan) - centre_nominal)
+    clouds = _cloud(points_scan - centre_scan), _cloud(nominal_mm - centre_nominal, nominal_normals)
+    pose, pair_count = begun, 0
+    with _one_thread():
+        for reach_mm in _reaches_mm(nominal_mm, settings):
+            moved, pair_count = _icp(clouds, pose, reach_mm, settings)
+            if pair_count and _is_near(moved, begun.matrix(), nominal_mm - centre_nominal, settings):
+                pose = RigidTransform.from_matrix(moved)
+    shift = pose.translation_mm + centre_nominal - pose.rotation @ centre_scan
+    return IcpResult(RigidTransform(pose.rotation, shift), pair_count)
+
+
+def _reaches_mm(nominal_mm: Floats, settings: IcpSettings) -> list[float]:
+    """From far to near, but never under what the samples' own spacing calls for."""
+    diagonal = float(np.linalg.norm(np.ptp(nominal_mm, axis=0)))
+    gaps = np.asarray(cKDTree(nominal_mm).query(nominal_mm, k=[2], workers=1)[0])
+    least = settings.least_reach_gaps * float(np.median(gaps))
+    return [max(share * diagonal, least) for share in settings.reach_shares]
+
+
+def _icp(clouds: tuple[Any, Any], pose: RigidTransform, reach_mm: float, settings: IcpSettings) -> tuple[Floats, int]:
+    """One step of the schedule: the matrix it ended with, and how many pairs it had."""
     import open3d  # noqa: PLC0415  heavy and native: loaded only in the process that measures
 
-    settings = settings or IcpSettings()
     registration = open3d.pipelines.registration
-    centre_nominal, centre_scan = nominal_mm.mean(axis=0), points_scan.mean(axis=0)
-    diagonal = float(np.linalg.norm(np.ptp(nominal_mm, axis=0)))
-    source = _cloud(points_scan - centre_scan)
-    target = _cloud(nominal_mm - centre_nominal, nominal_normals)
-    pose = RigidTransform(start.rotation, start.apply(centre_scan) - centre_nominal)
-    begun, pair_count = pose, 0
     criteria = registration.ICPConvergenceCriteria(
         relative_fitness=settings.relative_change,
         relative_rmse=settings.relative_change,
         max_iteration=settings.iteration_limit,
     )
-    with _one_thread():
-        for share in settings.reach_shares:
-            result = registration.registration_icp(
-                source,
-                target,
-                share * diagonal,
-                pose.matrix(),
-                registration.TransformationEstimationPointToPlane(),
-                criteria,
-            )
-            pair_count = len(result.correspondence_set)
-            moved = np.array(result.transformation, dtype=np.float64)
-            if pair_count and _is_near(moved, begun.matrix(), (nominal_mm - centre_nominal), settings):
-                pose = RigidTransform.from_matrix(moved)
-    shift = pose.translation_mm + centre_nominal - pose.rotation @ centre_scan
-    return IcpResult(RigidTransform(pose.rotation, shift), pair_count)
+    method = registration.TransformationEstimationPointToPlane()
+    result = registration.registration_icp(*clouds, reach_mm, pose.matrix(), method, criteria)
+    return np.array(result.transformation, dtype=np.float64), len(result.correspondence_set)
 
 
 def _is_near(moved: Floats, begun: Floats, nominal_mm: Floats, settings: IcpSettings) -> bool:

@@ -69,6 +69,8 @@ def picked_by_area(area_mm2: Floats, count: int) -> Ints:
 def cell_for_count(points_mm: Floats, count: int) -> float:
     """Edge of the cells of which a surface through the points fills about ``count``."""
     coarse = COARSE_SHARE * _diagonal(points_mm)
+    if coarse == 0.0:
+        return 1.0
     filled = len(thin_indices(points_mm, coarse))
     return coarse * float(np.sqrt(filled / max(count, 1)))
 
@@ -109,7 +111,7 @@ def _side(normals: Floats) -> Ints:
 
 def _cell_keys(points_mm: Floats, cell_mm: float) -> Ints:
     """One number per cell; strays beyond half a million cells from the middle share the outermost."""
-    place = np.floor((points_mm - points_mm.mean(axis=0)) / cell_mm)
+    place = np.floor((points_mm - points_mm.mean(axis=0)) / cell_mm + 0.5)
     cell = np.clip(place, -HALF_CELLS, HALF_CELLS - 1).astype(np.int64) + HALF_CELLS
     key: Ints = (cell[:, 0] * (2 * HALF_CELLS) + cell[:, 1]) * (2 * HALF_CELLS) + cell[:, 2]
     return key
