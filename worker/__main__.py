@@ -8,11 +8,11 @@ import warnings
 
 from celery.exceptions import SecurityWarning
 
+from shared.logs import configure_logs
 from shared.settings import UnknownSetting, load_settings
 from worker.app import make_worker
 from worker.exit_codes import ExitCode
 from worker.job import PIPELINE
-from worker.logs import configure_logs
 
 
 def main(arguments: list[str] | None = None) -> int:

@@ -24,11 +24,11 @@ from typing import Any, NoReturn, cast
 import structlog
 
 from shared.errors import FirstpourError
+from shared.logs import configure_logs
 from shared.states import Stage
 from worker import failures
 from worker.failures import Failure
 from worker.job_records import REPORT_HTML, REPORT_JSON, InspectionJob, InspectionResult, Pipeline
-from worker.logs import configure_logs
 from worker.parent import end_with_parent
 from worker.threads import limit_open3d_threads
 

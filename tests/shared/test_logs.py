@@ -6,7 +6,7 @@ import sys
 
 PROGRAM = """
 import logging, structlog
-from worker.logs import configure_logs
+from shared.logs import configure_logs
 configure_logs()
 log = structlog.get_logger()
 with structlog.contextvars.bound_contextvars(inspection_id="insp_1"):
