@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from worker.records import Bools, Floats, Ints, Samples
 
 OUTLIER_SIGMA = 4.0  # a point this far from its neighbourhood makes the neighbourhood's mean suspect
 IRLS_PASSES = 8  # weights 1/|residual| take the mean most of the way to the median in this many
 NOISE_SEED = 20  # any fixed number: the draw only measures the operator
+NOISE_POINTS = 500_000
+CHUNK_POINTS = 1_000_000
 LEAST_SHARE = 0.05  # barycentric weight below which a point says nothing about that corner
 
 
@@ -18,12 +22,31 @@ LEAST_SHARE = 0.05  # barycentric weight below which a point says nothing about 
 class Contributions:
     """Which samples each paired scan point speaks for.
 
-    corner : (p, 3) int64 samples;  weight : (p, 3) barycentric;  value_mm : (p,)
+    corner : (p, 3) int32 samples;  weight : (p, 3) float32 barycentric;  value_mm : (p,) float64
+
+    Narrow types, and sums in chunks, because there can be twenty million of them.
     """
 
-    corner: Ints
-    weight: Floats
+    corner: NDArray[np.int32]
+    weight: NDArray[np.float32]
     value_mm: Floats
+
+    def parts(self) -> Iterator[Contributions]:
+        """The same, a million points at a time."""
+        for start in range(0, len(self.value_mm), CHUNK_POINTS):
+            part = slice(start, start + CHUNK_POINTS)
+            yield Contributions(self.corner[part], self.weight[part], self.value_mm[part])
+
+    def taken(self, kept: Bools) -> Contributions:
+        """Those in the mask (p,)."""
+        return Contributions(self.corner[kept], self.weight[kept], self.value_mm[kept])
+
+    def residual_mm(self, value: Floats) -> Floats:
+        """Absolute distance (p,) of each point from the map ``value`` (s,) at its place."""
+        found = [
+            np.abs(part.value_mm - np.einsum("ij,ij->i", part.weight, value[part.corner])) for part in self.parts()
+        ]
+        return np.concatenate(found) if found else np.zeros(0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,14 +79,16 @@ def carry(points: Contributions, samples: Samples, *, reach_mm: float, gross_mm:
     points, is_changed = _without_gross(points, samples, value, weight > LEAST_SHARE, gross_mm)
     if is_changed:
         value, weight = _means(points, count)
-    weight_sq = _sums(points.corner, points.weight**2, count)
+    weight_sq = _sums(points, count, power=2)
     is_measured = weight > LEAST_SHARE
     noise = _noise(points, value, weight)
     _settle_outliers(points, value, noise)
     effective = weight**2 / np.where(weight_sq > 0, weight_sq, 1.0)
     sigma = noise / np.sqrt(np.maximum(effective, 1.0))
-    nearest = np.take_along_axis(points.corner, np.argmax(points.weight, axis=1)[:, None], axis=1)[:, 0]
-    point_count = np.bincount(nearest, minlength=count).astype(np.int64)
+    point_count = np.zeros(count, dtype=np.int64)
+    for part in points.parts():
+        nearest = np.take_along_axis(part.corner, np.argmax(part.weight, axis=1)[:, None], axis=1)[:, 0]
+        point_count += np.bincount(nearest, minlength=count)
     is_measured = _close_gaps(samples, value, sigma, is_measured, reach_mm)
     extreme = np.abs(value)
     for column in range(3):
@@ -72,9 +97,8 @@ def carry(points: Contributions, samples: Samples, *, reach_mm: float, gross_mm:
 
 
 def _means(points: Contributions, count: int) -> tuple[Floats, Floats]:
-    weight = _sums(points.corner, points.weight, count)
-    total = _sums(points.corner, points.weight * points.value_mm[:, None], count)
-    return total / np.where(weight > 0, weight, 1.0), weight
+    weight = _sums(points, count)
+    return _sums(points, count, points.value_mm) / np.where(weight > 0, weight, 1.0), weight
 
 
 def _without_gross(
@@ -96,7 +120,7 @@ def _without_gross(
     gross = rows[np.abs(points.value_mm[rows] - expected) > gross_mm]
     kept = np.ones(len(points.value_mm), dtype=bool)
     kept[gross] = False
-    return Contributions(points.corner[kept], points.weight[kept], points.value_mm[kept]), bool(len(gross))
+    return points.taken(kept) if len(gross) else points, bool(len(gross))
 
 
 def _ring_median(triangles: Ints, value: Floats, is_suspect: Bools) -> Floats:
@@ -112,11 +136,16 @@ def _ring_median(triangles: Ints, value: Floats, is_suspect: Bools) -> Floats:
     return ring
 
 
-def _sums(corner: Ints, weight: Floats, count: int) -> Floats:
-    """Sum over points of weight (p, 3) at each sample (s,)."""
+def _sums(points: Contributions, count: int, values: Floats | None = None, *, power: int = 1) -> Floats:
+    """Sum (s,) over points of weight to a power, times ``values`` (p,) if given."""
     total = np.zeros(count)
-    for column in range(3):
-        total += np.bincount(corner[:, column], weight[:, column], minlength=count)
+    start = 0
+    for part in points.parts():
+        own = None if values is None else values[start : start + len(part.value_mm)]
+        start += len(part.value_mm)
+        for column in range(3):
+            weight = part.weight[:, column] ** power
+            total += np.bincount(part.corner[:, column], weight if own is None else weight * own, minlength=count)
     return total
 
 
@@ -129,17 +158,18 @@ def _noise(points: Contributions, value: Floats, weight: Floats) -> float:
     if not len(points.value_mm):
         return 0.0
     unit = np.random.default_rng(NOISE_SEED).standard_normal(len(points.value_mm))
-    unit_value = _sums(points.corner, points.weight * unit[:, None], len(weight)) / np.where(weight > 0, weight, 1.0)
-    unit_residual = np.median(np.abs(unit - np.einsum("ij,ij->i", points.weight, unit_value[points.corner])))
-    residual = np.median(np.abs(points.value_mm - np.einsum("ij,ij->i", points.weight, value[points.corner])))
+    unit_value = _sums(points, len(weight), unit) / np.where(weight > 0, weight, 1.0)
+    step = max(1, len(unit) // NOISE_POINTS)  # a median needs no more
+    few = Contributions(points.corner[::step], points.weight[::step], points.value_mm[::step])
+    unit_residual = np.median(Contributions(few.corner, few.weight, unit[::step]).residual_mm(unit_value))
     if unit_residual < 1e-3:  # every point is the only one of its samples: scatter cannot be told
         return 0.0
-    return float(residual / unit_residual)
+    return float(np.median(few.residual_mm(value)) / unit_residual)
 
 
 def _settle_outliers(points: Contributions, value: Floats, noise: float) -> None:
     """Replace, in place, the mean by the weighted median where a point lies far from its neighbourhood."""
-    residual = np.abs(points.value_mm - np.einsum("ij,ij->i", points.weight, value[points.corner]))
+    residual = points.residual_mm(value)
     is_suspect = np.zeros(len(value), dtype=bool)
     is_suspect[points.corner[residual > OUTLIER_SIGMA * noise + 1e-9]] = True
     rows = np.flatnonzero(is_suspect[points.corner].any(axis=1))
@@ -151,10 +181,14 @@ def _settle_outliers(points: Contributions, value: Floats, noise: float) -> None
     floor = max(noise, 1e-9)
     for _ in range(IRLS_PASSES):
         weight = share / np.maximum(np.abs(target - local[corner]), floor)
-        total = _sums(corner, weight, len(samples))
-        local = _sums(corner, weight * target, len(samples)) / np.where(total > 0, total, 1.0)
+        total = _spread(corner, weight, len(samples))
+        local = _spread(corner, weight * target, len(samples)) / np.where(total > 0, total, 1.0)
     settled = is_suspect[samples]
     value[samples[settled]] = local[settled]
+
+
+def _spread(corner: Ints, weight: Floats, count: int) -> Floats:
+    return np.asarray(np.bincount(corner.ravel(), weight.ravel(), minlength=count), dtype=np.float64)
 
 
 def _close_gaps(samples: Samples, value: Floats, sigma: Floats, is_measured: Bools, reach_mm: float) -> Bools:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from worker.measuring.carrying import Carried, Contributions, carry
 from worker.measuring.pairing import Pairer, PairRules
@@ -60,12 +61,11 @@ def measure_deviation(  # noqa: PLR0913  three things meet here under one pose; 
         chord_tolerance_mm=nominal.chord_tolerance_mm or 0.0,
     )
     pairer = Pairer(surface, nominal.triangle_face, trusted_faces(nominal), rules)
-    locator = SampleLocator(samples, thread_count=settings.thread_count)
+    locator = SampleLocator(samples, surface, thread_count=settings.thread_count)
     paired = _pair_all(cloud, T_nominal_scan, pairer, locator, settings.chunk_points)
     kept = np.flatnonzero(paired.triangle >= 0)
-    points = Contributions(
-        samples.triangles[paired.sample_triangle[kept]], paired.barycentric[kept], paired.distance_mm[kept]
-    )
+    corners = samples.triangles.astype(np.int32)
+    points = Contributions(corners[paired.sample_triangle[kept]], paired.barycentric[kept], paired.distance_mm[kept])
     carried = carry(
         points,
         samples,
@@ -96,8 +96,8 @@ class _Paired:
     normals: Floats | None
     triangle: Ints
     distance_mm: Floats
-    sample_triangle: Ints
-    barycentric: Floats
+    sample_triangle: NDArray[np.int32]
+    barycentric: NDArray[np.float32]
     set_aside: dict[str, int]
 
 
@@ -108,7 +108,7 @@ def _pair_all(
     count = len(cloud.points_mm)
     points, distance, barycentric = np.empty((count, 3)), np.empty(count), np.empty((count, 3), dtype=np.float32)
     normals = None if cloud.normals is None else np.empty((count, 3))
-    triangle, sample_triangle = np.empty(count, dtype=np.int64), np.empty(count, dtype=np.int64)
+    triangle, sample_triangle = np.empty(count, dtype=np.int64), np.empty(count, dtype=np.int32)
     set_aside: dict[str, int] = {}
     for start in range(0, count, chunk_points):
         part = slice(start, min(start + chunk_points, count))
@@ -120,7 +120,7 @@ def _pair_all(
         sample_triangle[part], barycentric[part] = locator.locate(pairs.triangle, pairs.barycentric, pairs.foot_mm)
         for reason, number in pairs.set_aside.items():
             set_aside[reason] = set_aside.get(reason, 0) + number
-    return _Paired(points, normals, triangle, distance, sample_triangle, barycentric.astype(np.float64), set_aside)
+    return _Paired(points, normals, triangle, distance, sample_triangle, barycentric, set_aside)
 
 
 def _may_be_other_skin(samples: Samples, surface: SurfaceQuery, carried: Carried, settings: DeviationSettings) -> Bools:

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
 from worker.measuring.analytic import FaceTable, exact_distance, face_table
 from worker.measuring.refine import refine
 from worker.records import Bools, Floats, Ints, Nominal, Samples
-from worker.surface import SurfaceQuery, closest_barycentric, vertex_normals
+from worker.surface import SurfaceQuery, vertex_normals
+
+SAME_PLACE_SHARE = 0.1  # of the spacing: samples moved onto the exact surface are still the same corners
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -85,30 +88,43 @@ def trusted_faces(nominal: Nominal) -> FaceTable:
 
 
 class SampleLocator:
-    """Finds the samples around a place of nominal."""
+    """Finds the samples around a place of nominal.
 
-    def __init__(self, samples: Samples, *, thread_count: int = 0) -> None:
-        count = len(samples.triangles)
-        self._surface = None
-        if not np.array_equal(samples.triangle_source, np.arange(count)):
-            self._surface = SurfaceQuery(samples.points_mm, samples.triangles, thread_count=thread_count)
+    Triangles of nominal that were not cut are their own answer; only places on the others are looked for.
+
+    surface : of nominal
+    """
+
+    def __init__(self, samples: Samples, surface: SurfaceQuery, *, thread_count: int = 0) -> None:
+        self._samples, self._thread_count = samples, thread_count
+        source = samples.triangle_source
+        once = np.flatnonzero(np.bincount(source, minlength=len(surface.triangles))[source] == 1)
+        apart = np.abs(
+            samples.points_mm[samples.triangles[once]] - surface.vertices_mm[surface.triangles[source[once]]]
+        )
+        once = once[apart.max(axis=(1, 2)) < SAME_PLACE_SHARE * samples.spacing_mm]  # not exchanged an edge either
+        self._whole = np.full(len(surface.triangles), -1, dtype=np.int64)
+        self._whole[source[once]] = once
 
     def locate(self, triangle: Ints, barycentric: Floats, points_mm: Floats) -> tuple[Ints, Floats]:
         """Sample triangle (n,) and barycentric (n, 3) of places given by nominal triangle.
 
-        triangle : (n,) of nominal;  barycentric : (n, 3) on it;  points_mm : (n, 3) the same places
+        triangle : (n,) of nominal, -1 for none, which stays -1
+        barycentric : (n, 3) on it;  points_mm : (n, 3) the same places
         """
-        if self._surface is None:
-            return triangle, barycentric
-        found = self._surface.closest(points_mm)
-        return found.triangle, found.barycentric
+        found = np.where(triangle >= 0, self._whole[triangle], -1)
+        rows = np.flatnonzero((found < 0) & (triangle >= 0))
+        if not len(rows):
+            return found, barycentric
+        near = self._surface.closest(points_mm[rows])
+        found[rows] = near.triangle
+        share = barycentric.copy()
+        share[rows] = near.barycentric
+        return found, share
 
-    def locate_points(self, surface: SurfaceQuery, triangle: Ints, points_mm: Floats) -> tuple[Ints, Floats]:
-        """Sample triangle (n,) and barycentric (n, 3) of points (n, 3) on known triangles of ``surface``."""
-        if self._surface is None:
-            return triangle, closest_barycentric(points_mm, surface.vertices_mm[surface.triangles[triangle]])
-        found = self._surface.closest(points_mm)
-        return found.triangle, found.barycentric
+    @cached_property
+    def _surface(self) -> SurfaceQuery:
+        return SurfaceQuery(self._samples.points_mm, self._samples.triangles, thread_count=self._thread_count)
 
 
 def _edge_limit_mm(nominal: Nominal, settings: SampleSettings) -> float:

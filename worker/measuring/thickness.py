@@ -9,7 +9,7 @@ import numpy as np
 from worker.measuring.samples import SampleLocator
 from worker.measuring.spots import default_spot_limit_mm, find_spots
 from worker.records import Bools, Deviation, Floats, Ints, Samples, Thickness
-from worker.surface import SurfaceQuery
+from worker.surface import SurfaceQuery, closest_barycentric
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -64,9 +64,7 @@ def measure_thickness(
     settings = settings or ThicknessSettings()
     walls = ray_walls(samples, surface, settings)
     sphere, has_sphere = inscribed_spheres(samples, surface, walls, settings)
-    opposite, actual, is_actual = _actual(
-        samples, walls, deviation, SampleLocator(samples, thread_count=settings.thread_count), surface
-    )
+    opposite, actual, is_actual = _actual(samples, walls, deviation, surface, settings)
     limit, source = spot_limit_mm, "plan"
     if limit is None:
         limit = default_spot_limit_mm(samples, walls.length_mm, walls.is_found, settings.spot_share_of_median)
@@ -199,13 +197,16 @@ def _starts(samples: Samples, settings: ThicknessSettings) -> Floats:
 
 
 def _actual(
-    samples: Samples, walls: Walls, deviation: Deviation | None, locator: SampleLocator, surface: SurfaceQuery
+    samples: Samples, walls: Walls, deviation: Deviation | None, surface: SurfaceQuery, settings: ThicknessSettings
 ) -> tuple[Ints, Floats, Bools]:
     """Sample nearest the far end (s,), the piece's wall (s,), and where both of its ends were measured."""
     count = len(samples.points_mm)
     opposite = np.full(count, -1, dtype=np.int64)
     rows = np.flatnonzero(walls.is_found)
-    triangle, barycentric = locator.locate_points(surface, walls.triangle[rows], walls.far_mm[rows])
+    far_corners = surface.vertices_mm[surface.triangles[walls.triangle[rows]]]
+    share = closest_barycentric(walls.far_mm[rows], far_corners)
+    locator = SampleLocator(samples, surface, thread_count=settings.thread_count)
+    triangle, barycentric = locator.locate(walls.triangle[rows], share, walls.far_mm[rows])
     corner = samples.triangles[triangle]
     opposite[rows] = np.take_along_axis(corner, np.argmax(barycentric, axis=1)[:, None], axis=1)[:, 0]
     actual, is_actual = np.zeros(count), np.zeros(count, dtype=bool)
