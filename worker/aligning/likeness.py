@@ -26,7 +26,8 @@ class LikenessSettings:
     blunt_share: float = 0.012
     deep_share: float = 0.015  # no scan point can lie in the middle of material
     least_explained: float = 0.35
-    least_sharpness: float = 0.88
+    least_sharpness: float = 0.88  # asked only of a scan that explains less than the next figure
+    enough_explained: float = 0.65  # no wrong part reaches it; a right one with a whole core out of place may be blunt
     most_deep: float = 0.04
     least_coverage: float = 0.08  # less of the surface says nothing about a part
 
@@ -78,7 +79,7 @@ def difference_reason(found: Likeness, settings: LikenessSettings) -> str | None
         return (
             f"Even in the best pose only {found.explained_share:.0%} of the scan around the part lies on its surface."
         )
-    if found.sharpness < settings.least_sharpness:
+    if found.sharpness < settings.least_sharpness and found.explained_share < settings.enough_explained:
         return (
             f"The scan follows the nominal only roughly: {1 - found.sharpness:.0%} of what comes near its surface "
             f"misses it."
