@@ -134,12 +134,11 @@ class SurfaceQuery:
     def normal_at(self, triangle: Ints, barycentric: Floats) -> Floats:
         """Pseudo-normal (n, 3) of the face, edge or corner that a barycentric with exact zeros names."""
         normal = self.face_normals[triangle]
-        zero = barycentric == 0.0
-        row = np.flatnonzero(zero.any(axis=1))
+        row = np.flatnonzero(least_of_three(barycentric) == 0.0)
         if len(row):
-            zero_count = zero[row].sum(axis=1)
+            zero_count = (barycentric[row] == 0.0).sum(axis=1)
             edge, corner = row[zero_count == 1], row[zero_count >= 2]
-            opposite = np.argmax(zero[edge], axis=1)
+            opposite = np.argmin(barycentric[edge], axis=1)
             normal[edge] = self._edge_normals[triangle[edge], opposite]
             nearest = np.argmax(barycentric[corner], axis=1)
             normal[corner] = self._vertex_normals[self.triangles[triangle[corner], nearest]]
@@ -193,7 +192,7 @@ class SurfaceQuery:
         barycentric[:, 0] = 1.0 - barycentric[:, 1] - barycentric[:, 2]
         point = points_mm - height[:, None] * plane[:, 3:6]
         distance = np.abs(height)
-        near = np.flatnonzero((barycentric.min(axis=1) < BORDER) | self._is_sliver[triangle])
+        near = np.flatnonzero((least_of_three(barycentric) < BORDER) | self._is_sliver[triangle])
         if len(near):
             best = self._closest_near_border(points_mm[near], triangle[near])
             triangle[near], barycentric[near], point[near], distance[near] = best
@@ -256,6 +255,11 @@ class SurfaceQuery:
     def _vertex_normals(self) -> Floats:
         """(v, 3) unit angle-weighted normals."""
         return vertex_normals(self.vertices_mm, self.triangles, self.face_normals)
+
+
+def least_of_three(values: Floats) -> Floats:
+    """Least of each row (n,) of (n, 3); by columns, many times faster than along rows."""
+    return np.minimum(np.minimum(values[:, 0], values[:, 1]), values[:, 2])
 
 
 def vertex_normals(vertices_mm: Floats, triangles: Ints, face_normals: Floats) -> Floats:

@@ -108,8 +108,10 @@ def _without_gross(
 
     A lone wrong point makes its own samples' mean, so it is the step to their neighbours that gives it away.
     """
-    triangles = samples.triangles[is_measured[samples.triangles].all(axis=1)]
-    steps = np.ptp(value[triangles], axis=1) > gross_mm
+    a, b, c = samples.triangles.T
+    triangles = samples.triangles[is_measured[a] & is_measured[b] & is_measured[c]]
+    first, second, third = (value[column] for column in triangles.T)
+    steps = np.maximum(np.maximum(np.abs(first - second), np.abs(second - third)), np.abs(third - first)) > gross_mm
     if not steps.any():
         return points, False
     is_suspect = np.zeros(len(value), dtype=bool)

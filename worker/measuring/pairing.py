@@ -8,7 +8,7 @@ import numpy as np
 
 from worker.measuring.analytic import FaceTable, exact_distance
 from worker.records import Bools, Floats, Ints
-from worker.surface import SurfaceQuery, closest_barycentric
+from worker.surface import SurfaceQuery, closest_barycentric, least_of_three
 
 FAR, FACES_AWAY, BEYOND_EDGE = "far from nominal", "no skin of nominal faces that way", "beyond a sharp edge"
 
@@ -84,7 +84,7 @@ class Pairer:
     def _is_beyond_edge(self, triangle: Ints, barycentric: Floats, normal: Floats) -> Bools:
         """Nearest place is a sharp edge: the point lies over no face, and its distance is not a deviation."""
         is_beyond = np.zeros(len(triangle), dtype=bool)
-        rows = np.flatnonzero((barycentric == 0.0).any(axis=1))
+        rows = np.flatnonzero(least_of_three(barycentric) == 0.0)
         cosine = np.einsum("ij,ij->i", normal[rows], self._surface.face_normals[triangle[rows]])
         is_beyond[rows] = cosine < np.cos(self._rules.crease_rad)
         return is_beyond

@@ -105,6 +105,7 @@ class SampleLocator:
         once = once[apart.max(axis=(1, 2)) < SAME_PLACE_SHARE * samples.spacing_mm]  # not exchanged an edge either
         self._whole = np.full(len(surface.triangles), -1, dtype=np.int64)
         self._whole[source[once]] = once
+        self._cut = np.flatnonzero(self._whole[source] < 0)
 
     def locate(self, triangle: Ints, barycentric: Floats, points_mm: Floats) -> tuple[Ints, Floats]:
         """Sample triangle (n,) and barycentric (n, 3) of places given by nominal triangle.
@@ -117,14 +118,15 @@ class SampleLocator:
         if not len(rows):
             return found, barycentric
         near = self._surface.closest(points_mm[rows])
-        found[rows] = near.triangle
+        found[rows] = self._cut[near.triangle]
         share = barycentric.copy()
         share[rows] = near.barycentric
         return found, share
 
     @cached_property
     def _surface(self) -> SurfaceQuery:
-        return SurfaceQuery(self._samples.points_mm, self._samples.triangles, thread_count=self._thread_count)
+        triangles = self._samples.triangles[self._cut]
+        return SurfaceQuery(self._samples.points_mm, triangles, thread_count=self._thread_count)
 
 
 def _edge_limit_mm(nominal: Nominal, settings: SampleSettings) -> float:
