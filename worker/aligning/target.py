@@ -11,7 +11,7 @@ from worker.aligning.nearest import NearestGrid, nearest_grid
 from worker.records import Floats
 from worker.surface import SurfaceQuery
 
-EXACT_SHARE = 0.03  # of the diagonal: farther places are far, however far exactly; asking costs most there
+EXACT_SHARE = 0.02  # of the diagonal: farther places are far, however far exactly; asking costs most there
 
 
 @dataclass(frozen=True, eq=False)
