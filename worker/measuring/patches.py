@@ -29,8 +29,8 @@ class SampleNet:
         self._samples = samples
 
     @cached_property
-    def _place(self) -> Ints:
-        """(s,) number of the place each sample lies at; samples on both sides of a crease share one."""
+    def is_rim(self) -> Bools:
+        """(s,) samples on the border of their face, at a crease or an open edge."""
         triangles, count = self._samples.triangles, len(self._samples.points_mm)
         following = np.roll(triangles, -1, axis=1)
         key = np.sort(triangles.ravel() * count + following.ravel())
@@ -39,10 +39,15 @@ class SampleNet:
         is_rim = np.zeros(count, dtype=bool)
         is_open = key[at] != back
         is_rim[triangles.ravel()[is_open]] = is_rim[following.ravel()[is_open]] = True
-        rim = np.flatnonzero(is_rim)
+        return is_rim
+
+    @cached_property
+    def _place(self) -> Ints:
+        """(s,) number of the place each sample lies at; samples on both sides of a crease share one."""
+        rim = np.flatnonzero(self.is_rim)
         _, same = np.unique(np.round(self._samples.points_mm[rim] / JOIN_STEP_MM), axis=0, return_inverse=True)
-        place = np.arange(count)
-        place[rim] = count + same.reshape(-1)
+        place = np.arange(len(self.is_rim))
+        place[rim] = len(place) + same.reshape(-1)
         return place
 
     def patches(self, is_member: Bools) -> list[Patch]:

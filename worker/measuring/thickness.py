@@ -67,8 +67,7 @@ def measure_thickness(
     opposite, actual, is_actual = _actual(samples, walls, deviation, surface, settings)
     limit, source = spot_limit_mm, "plan"
     if limit is None:
-        limit = default_spot_limit_mm(samples, walls.length_mm, walls.is_found, settings.spot_share_of_median)
-        source = f"{settings.spot_share_of_median:.0%} of the median wall of nominal"
+        limit, source = default_spot_limit_mm(samples, walls.length_mm, walls.is_found, settings.spot_share_of_median)
     thickness = Thickness(
         ray_mm=walls.length_mm,
         has_ray=walls.is_found,

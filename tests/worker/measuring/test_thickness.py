@@ -8,6 +8,7 @@ import trimesh
 
 from tests.support.shapes import COARSE, block, deviation_of, facing, inner, scan_of, tube, wedge
 from worker.measuring.samples import sample_nominal
+from worker.measuring.spots import default_spot_limit_mm
 from worker.measuring.thickness import measure_thickness
 from worker.records import Bools, Face, Floats, Nominal, Samples, SurfaceKind, Thickness
 from worker.surface import SurfaceQuery
@@ -146,11 +147,19 @@ def test_a_thin_place_is_one_spot_with_both_ends_and_its_area() -> None:
     assert sorted([spot.point_mm[2], spot.opposite_point_mm[2]]) == pytest.approx([0.0, 5.0], abs=1e-3)
 
 
-def test_the_spot_limit_says_where_it_comes_from() -> None:
-    plate = block((60.0, 40.0, 5.0))
-    _, walls = _walls(plate)
-    assert walls.spot_limit_mm == pytest.approx(3.0, rel=1e-6)
-    assert "median wall" in walls.spot_limit_source
+def test_a_plate_of_even_wall_has_a_thinnest_place_too() -> None:
+    _, walls = _walls(block((60.0, 40.0, 5.0)))
+    assert walls.spot_limit_mm == pytest.approx(5.0, rel=1e-5)
+    assert "thinnest 5%" in walls.spot_limit_source
+    assert [spot.least_mm for spot in walls.spots] == pytest.approx([5.0], abs=1e-6)
+
+
+def test_walls_far_below_the_median_are_thin() -> None:
+    samples, _ = _walls(block((60.0, 40.0, 5.0)))
+    wall_mm = np.where(np.arange(len(samples.face)) % 10 == 0, 3.0, 10.0)
+    limit_mm, source = default_spot_limit_mm(samples, wall_mm, np.ones(len(wall_mm), dtype=np.bool_), 0.6)
+    assert limit_mm == pytest.approx(6.0)
+    assert "median wall" in source
 
 
 def _free(mesh: trimesh.Trimesh) -> Nominal:
