@@ -48,7 +48,8 @@ class AlignSettings:
     same_part: SamePartSettings = field(default_factory=SamePartSettings)
     coarse_count: int = 12_000  # points of ICP and annealing: noise averages to a few micrometres, enough to hand on
     target_count: int = 40_000  # samples of nominal ICP pairs with
-    fine_count: int = 80_000  # cells of the last fit's thinning on nominal's area; 0.02 mm noise then leaves 0.0002 mm
+    fine_count: int = 100_000  # cells of the last fit's thinning on nominal's area; 0.02 mm noise then leaves 0.0002 mm
+    fine_spacing: float = 0.6  # cells over the scan's own spacing: of points strewn at random five of six stay
     opposed_limit: float = 0.05  # share of pairs facing away after ICP that makes the coarse pose a second start
     facing_least: float = 0.5  # share explained under which the scan's normals are suspected: a right fit shows 0.6 up
     facing_gain: float = 1.5  # what turning or forgetting them must gain; chance and other parts gain less
@@ -137,7 +138,8 @@ class _Bench:
         if not len(source.points_mm):
             return np.empty(0, dtype=np.int64)
         area = float(self._samples.area_mm2.sum())
-        cell = max(typical_spacing_mm(source.points_mm), float(np.sqrt(area / self._settings.fine_count)))
+        spacing = self._settings.fine_spacing * typical_spacing_mm(source.points_mm)
+        cell = max(spacing, float(np.sqrt(area / self._settings.fine_count)))
         return thin_indices(source.points_mm, cell, source.normals)
 
     def alignment(self) -> Alignment:
@@ -220,6 +222,7 @@ class _Bench:
     def _explained_share(self, cloud: Cloud, fit: Fit) -> float:
         """Share of the points about the nominal that the fit explains, by area and weight."""
         near = np.abs(fit.pairs.residual_mm) < self._settings.refine.gate_limit_share * self._frame.diagonal_mm
+        near &= self._surface.is_relied_on(fit.pairs.triangle)
         total = float(cloud.weights[near].sum())
         return float(fit.weights[near].sum()) / total if total > 0 else 0.0
 

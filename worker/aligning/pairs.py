@@ -96,6 +96,10 @@ class NominalSurface:
             pairs.trust[self.left_out[pairs.triangle]] = 0.0
         return pairs
 
+    def is_relied_on(self, triangle: Ints) -> Bools:
+        """(n,) triangles that are not left out."""
+        return np.ones(len(triangle), dtype=np.bool_) if self.left_out is None else ~self.left_out[triangle]
+
     def _paired(self, points_mm: Floats, normals: Floats | None, reach_mm: float) -> Pairs:
         found = self.query.signed(points_mm)
         face_normal = self.query.face_normals[found.triangle]
