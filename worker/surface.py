@@ -8,7 +8,9 @@ across the edges, whichever is nearest.  Results do not depend on the number of 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import os
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -18,7 +20,9 @@ import numpy as np
 from worker.records import Bools, Floats, Ints
 
 CHUNK_POINTS = 1_000_000  # float32 copies live only inside a chunk, so memory stays flat
+SLICE_POINTS = 32_768  # of the float64 part: its 12 numbers a point then stay in the cache
 BORDER = 1e-4  # barycentric; float32 leaves about 1e-5 mm, 1e-4 of a 0.1 mm triangle
+LEAST_SLOPE = 1e-3  # a ray flatter than that against its triangle loses more by division than float32 did
 SLIVER = 1e-7  # area over squared longest edge; thinner triangles have no trustworthy plane
 
 
@@ -160,19 +164,40 @@ class SurfaceQuery:
         return RayHits(triangle, distance, triangle >= 0)
 
     def _cast(self, origins_mm: Floats, directions: Floats) -> tuple[Ints, Floats]:
-        unit = directions / np.sqrt(np.einsum("ij,ij->i", directions, directions))[:, None]
-        rays = np.concatenate([origins_mm - self._centre_mm, unit], axis=1).astype(np.float32)
+        count = len(origins_mm)
+        unit, rays = np.empty((count, 3)), np.empty((count, 6), dtype=np.float32)
+
+        def prepare(part: slice) -> None:
+            length = np.sqrt(np.einsum("ij,ij->i", directions[part], directions[part]))
+            rays[part, :3] = origins_mm[part] - self._centre_mm
+            rays[part, 3:] = unit[part] = directions[part] / length[:, None]
+
+        self._in_slices(prepare, count)
         answer = self._scene.cast_rays(_tensor(rays), nthreads=self._thread_count)
-        distance = answer["t_hit"].numpy().astype(np.float64)
-        is_hit = np.isfinite(distance)
-        triangle = np.full(len(rays), -1, dtype=np.int64)
-        triangle[is_hit] = self._own_index(answer["primitive_ids"].numpy()[is_hit])
-        plane = self._planes[np.maximum(triangle, 0), :6]
-        slope = np.einsum("ij,ij->i", unit, plane[:, 3:])
-        height = np.einsum("ij,ij->i", plane[:, :3] - origins_mm, plane[:, 3:])
-        is_steep = is_hit & (np.abs(slope) > 1e-3)  # flatter than that the division loses more than float32 did
-        distance[is_steep] = height[is_steep] / slope[is_steep]
-        return triangle, np.where(is_hit, distance, 0.0)
+        rough, primitive = answer["t_hit"].numpy(), answer["primitive_ids"].numpy()
+        triangle, distance = np.empty(count, dtype=np.int64), np.empty(count)
+
+        def solve(part: slice) -> None:
+            is_hit = np.isfinite(rough[part])
+            hit = self._own_index(np.where(is_hit, primitive[part], 0))
+            plane = self._planes[hit, :6]
+            slope = np.einsum("ij,ij->i", unit[part], plane[:, 3:])
+            height = np.einsum("ij,ij->i", plane[:, :3] - origins_mm[part], plane[:, 3:])
+            solved = np.divide(height, slope, out=rough[part].astype(np.float64), where=np.abs(slope) > LEAST_SLOPE)
+            triangle[part], distance[part] = np.where(is_hit, hit, -1), np.where(is_hit, solved, 0.0)
+
+        self._in_slices(solve, count)
+        return triangle, distance
+
+    def _in_slices(self, work: Callable[[slice], None], count: int) -> None:
+        """Run ``work`` over slices that fit the cache, on as many threads as the kernel may use."""
+        slices = [slice(start, min(start + SLICE_POINTS, count)) for start in range(0, count, SLICE_POINTS)]
+        if len(slices) < 2 or self._thread_count == 1:
+            for part in slices:
+                work(part)
+            return
+        with ThreadPoolExecutor(max_workers=self._thread_count or os.cpu_count()) as pool:
+            list(pool.map(work, slices))
 
     def _own_index(self, primitive: Any) -> Ints:
         index: Ints = primitive.astype(np.int64)
@@ -182,17 +207,23 @@ class SurfaceQuery:
         """One chunk: the kernel names the triangle, float64 measures it."""
         query = (points_mm - self._centre_mm).astype(np.float32)
         answer = self._scene.compute_closest_points(_tensor(query), nthreads=self._thread_count)
-        triangle = self._own_index(answer["primitive_ids"].numpy())
-        plane = self._planes[triangle]
-        offset = points_mm - plane[:, :3]
-        height = np.einsum("ij,ij->i", offset, plane[:, 3:6])
-        barycentric = np.empty((len(points_mm), 3))
-        barycentric[:, 1] = np.einsum("ij,ij->i", offset, plane[:, 6:9])
-        barycentric[:, 2] = np.einsum("ij,ij->i", offset, plane[:, 9:])
-        barycentric[:, 0] = 1.0 - barycentric[:, 1] - barycentric[:, 2]
-        point = points_mm - height[:, None] * plane[:, 3:6]
-        distance = np.abs(height)
-        near = np.flatnonzero((least_of_three(barycentric) < BORDER) | self._is_sliver[triangle])
+        primitive, count = answer["primitive_ids"].numpy(), len(points_mm)
+        triangle, barycentric = np.empty(count, dtype=np.int64), np.empty((count, 3))
+        point, distance = np.empty((count, 3)), np.empty(count)
+
+        def measure(part: slice) -> None:
+            own = self._own_index(primitive[part])
+            plane = self._planes[own]
+            offset = points_mm[part] - plane[:, :3]
+            height = np.einsum("ij,ij->i", offset, plane[:, 3:6])
+            second = np.einsum("ij,ij->i", offset, plane[:, 6:9])
+            third = np.einsum("ij,ij->i", offset, plane[:, 9:])
+            triangle[part], distance[part] = own, np.abs(height)
+            barycentric[part] = np.stack([1.0 - second - third, second, third], axis=1)
+            point[part] = points_mm[part] - height[:, None] * plane[:, 3:6]
+
+        self._in_slices(measure, count)
+        near = np.flatnonzero((barycentric.min(axis=1) < BORDER) | self._is_sliver[triangle])
         if len(near):
             best = self._closest_near_border(points_mm[near], triangle[near])
             triangle[near], barycentric[near], point[near], distance[near] = best
