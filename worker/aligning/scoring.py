@@ -27,7 +27,7 @@ class ScoringSettings:
     far_over_near: float = 2.5  # contradicted: beyond any doubt about the scatter
     least_count: int = 12  # stray points in so small a region are rarer
     least_ratio: float = 4.0  # points for one pose over points for the other
-    exact_limit: int = 3000  # suspects measured exactly
+    exact_limit: int = 2000  # suspects measured exactly
 
 
 @dataclass(frozen=True)
