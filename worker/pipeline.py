@@ -22,6 +22,7 @@ from worker.judging.measured import Measured
 from worker.measuring.deviation import DeviationSettings, measure_deviation
 from worker.measuring.regions import choose_regions, core_regions, region_triangles
 from worker.measuring.samples import SampleSettings, sample_nominal
+from worker.measuring.scan_points import facing_out
 from worker.measuring.thickness import ThicknessSettings, measure_thickness
 from worker.provenance import Stopwatch, file_record, firstpour_version, library_versions, run_record, settings_record
 from worker.reading import ReadLimits, Source, check_units, read_body, read_pair
@@ -135,7 +136,8 @@ def _measured(job: InspectionJob, plan_mm: Plan, inputs: Inputs, course: Course)
         return unmapped
     with course.stage(Stage.DEVIATION):
         settings = replace(SETTINGS.deviation, thread_count=job.thread_count)
-        deviation = measure_deviation(inputs.nominal, samples, inputs.scan, pose, surface=surface, settings=settings)
+        scan = facing_out(inputs.scan, alignment.normal_sign)
+        deviation = measure_deviation(inputs.nominal, samples, scan, pose, surface=surface, settings=settings)
     with course.stage(Stage.THICKNESS):
         walls = replace(SETTINGS.thickness, thread_count=job.thread_count)
         limit_mm = plan_mm.maps.thin_wall
@@ -171,7 +173,7 @@ def _inspected(job: InspectionJob, plan_mm: Plan, inputs: Inputs, course: Course
         has_plan=bool(plan_mm.characteristics),
         measured=measured,
         characteristics=characteristics,
-        provenance=_provenance(job, inputs, measured.samples),
+        provenance=_provenance(job, inputs, measured),
         run=run_record(job, course.watch.timings_s),
         shown_unit=_shown_unit(job),
     )
@@ -183,13 +185,14 @@ def _shown_unit(job: InspectionJob) -> LengthUnit:
     return job.plan.unit if job.plan is not None else stated or LengthUnit.MILLIMETRE
 
 
-def _provenance(job: InspectionJob, inputs: Inputs, samples: Samples) -> Provenance:
+def _provenance(job: InspectionJob, inputs: Inputs, measured: Measured) -> Provenance:
+    samples, scan = measured.samples, facing_out(inputs.scan, measured.alignment.normal_sign)
     bodies = zip(job.bodies, inputs.bodies, strict=True)
     return Provenance(
         firstpour_version=firstpour_version(),
         files=[
             file_record(job.nominal, "nominal", inputs.nominal),
-            file_record(job.scan, "scan", inputs.scan),
+            file_record(job.scan, "scan", scan),
             *(file_record(body.file, f"{body.role} {body.name}", content) for body, content in bodies),
         ],
         tessellation=Tessellation(

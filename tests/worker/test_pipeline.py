@@ -49,14 +49,14 @@ def beside_fin(low_x_mm: float, high_x_mm: float) -> dict[str, Any]:
 
 
 def job(
-    folder: Path, nominal: Nominal, scanned: Nominal, *, unit_mm: float = 1.0
+    folder: Path, nominal: Nominal, scanned: Nominal, *, unit_mm: float = 1.0, normal_sign: int = 1
 ) -> tuple[InspectionJob, RigidTransform]:
     """Files of a nominal and of a scan of ``scanned`` in a random pose, and the true T_nominal_scan."""
     rng = np.random.default_rng(3)
     pose = random_pose(rng)
     points, normals = simulate_scan(scanned, RECIPE, pose=pose, rng=rng)
     (folder / "nominal.stl").write_bytes(binary_stl(nominal.vertices_mm / unit_mm, nominal.triangles))
-    (folder / "scan.ply").write_bytes(ply(points / unit_mm, normals=normals))
+    (folder / "scan.ply").write_bytes(ply(points / unit_mm, normals=normal_sign * normals))
     unit = MM if unit_mm == 1.0 else LengthUnit.INCH
     files = [InputFile(folder / name, name, unit) for name in ("nominal.stl", "scan.ply")]
     return InspectionJob(title="Test piece", nominal=files[0], scan=files[1]), pose.inverse()
@@ -137,6 +137,14 @@ def test_inch_files_give_the_same_figures_in_mm(tmp_path: Path) -> None:
     work, truth = job(tmp_path, bracket(), bracket(), unit_mm=25.4)
     report = report_of(work, tmp_path / "out")
     assert pose_error_mm(report, truth, BRACKET_MIDDLE_MM) < POSE_LIMIT_MM
+
+
+def test_normals_that_point_inward_are_turned_round_and_told(tmp_path: Path) -> None:
+    work, _ = job(tmp_path, bracket(), bracket(), normal_sign=-1)
+    report = report_of(work, tmp_path / "out")
+    assert report["coverage"]["measured_area_share"] > 0.95
+    assert abs(report["deviation"]["percentiles_mm"]["p50"]) < 0.01
+    assert any("turned round" in note for note in report["provenance"]["files"][1]["notes"])
 
 
 def test_another_part_is_called_that_and_shows_no_map(tmp_path: Path) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -44,6 +44,22 @@ def scan_points(scan: Scan, *, edge_limit_mm: float) -> ScanPoints:
         points = np.concatenate([points, fine.vertices_mm[fine.triangles].mean(axis=1)])
         normals = np.concatenate([normals, face_normals[large[fine.source]]])
     return ScanPoints(points, normals, spacing_of(points))
+
+
+def facing_out(scan: Scan, normal_sign: int) -> Scan:
+    """The scan with normals out of material, as alignment found them: 1 as given, -1 turned round, 0 forgotten.
+
+    What was done is added to the notes.
+    """
+    if normal_sign > 0:
+        return scan
+    if normal_sign < 0:
+        normals = None if scan.normals is None else -scan.normals
+        triangles = None if scan.triangles is None else scan.triangles[:, ::-1]
+        note = "Its normals pointed into the material; they were turned round."
+        return replace(scan, normals=normals, triangles=triangles, notes=(*scan.notes, note))
+    note = "Its normals point in and out without order; they were not used."
+    return replace(scan, normals=None, triangles=None, notes=(*scan.notes, note))
 
 
 def spacing_of(points_mm: Floats) -> float:
