@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +11,7 @@ from worker.measuring.carrying import Carried, Contributions, carry
 from worker.measuring.pairing import Pairer, PairRules
 from worker.measuring.samples import SampleLocator, trusted_faces
 from worker.measuring.scan_points import ScanPoints, scan_points
+from worker.measuring.strays import ALONE, StraySettings, stray_points
 from worker.records import Bools, Deviation, Floats, Ints, Nominal, Samples, Scan
 from worker.rigid import RigidTransform
 from worker.surface import SurfaceQuery
@@ -29,6 +30,7 @@ class DeviationSettings:
     unknown_facing_wall_ratio: float = 3.0  # without normals: walls below 3 |deviation| may be the other skin
     chunk_points: int = 1_000_000  # points in flight at once
     thread_count: int = 0  # of the kernel; 0 is all
+    strays: StraySettings = field(default_factory=StraySettings)
 
 
 def max_pair_distance_mm(nominal: Nominal, settings: DeviationSettings) -> float:
@@ -63,6 +65,10 @@ def measure_deviation(  # noqa: PLR0913  three things meet here under one pose; 
     pairer = Pairer(surface, nominal.triangle_face, trusted_faces(nominal), rules)
     locator = SampleLocator(samples, surface, thread_count=settings.thread_count)
     paired = _pair_all(cloud, T_nominal_scan, pairer, locator, settings.chunk_points)
+    is_stray = stray_points(
+        paired.points_mm, paired.distance_mm, paired.triangle >= 0, cloud.spacing_mm, settings.strays
+    )
+    paired.triangle[is_stray] = -1
     kept = np.flatnonzero(paired.triangle >= 0)
     corners = samples.triangles.astype(np.int32)
     points = Contributions(corners[paired.sample_triangle[kept]], paired.barycentric[kept], paired.distance_mm[kept])
@@ -86,7 +92,7 @@ def measure_deviation(  # noqa: PLR0913  three things meet here under one pose; 
         scan_normals=paired.normals,
         noise_sigma_mm=carried.noise_sigma_mm,
         is_facing_known=cloud.normals is not None,
-        set_aside=paired.set_aside,
+        set_aside=paired.set_aside | {ALONE: int(is_stray.sum())},
     )
 
 

@@ -9,6 +9,7 @@ from tests.support.shapes import block, bored_block, deviation_of, facing, inner
 from worker.measuring.pairing import BEYOND_EDGE, FACES_AWAY, FAR
 from worker.measuring.samples import sample_nominal
 from worker.measuring.scan_points import spacing_of
+from worker.measuring.strays import ALONE
 from worker.records import Bools, Scan
 from worker.rigid import RigidTransform
 from worker.surface import SurfaceQuery
@@ -137,7 +138,7 @@ def test_clutter_is_set_aside_and_counted_by_reason() -> None:
     slanted = np.array([[np.sqrt(0.5), 0.0, np.sqrt(0.5)]]).repeat(30, axis=0)
     extra = np.concatenate([np.tile(UP, (500, 1)), np.tile([1.0, 0.0, 0.0], (40, 1)), slanted])
     _, found = deviation_of(plate, Scan(points, np.concatenate([scan.normals, extra]), None, "mm", 0.0))
-    assert found.set_aside == {FAR: 500, FACES_AWAY: 40, BEYOND_EDGE: 30}
+    assert found.set_aside == {FAR: 500, FACES_AWAY: 40, BEYOND_EDGE: 30, ALONE: 0}
     assert (found.scan_triangle == -1).sum() == 570
 
 
