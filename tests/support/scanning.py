@@ -43,10 +43,11 @@ def simulate_scan(
     hidden = np.array([face.name in recipe.unseen for face in part.faces])
     points, normals = sample_surface(part, ~hidden[part.triangle_face], 2 * recipe.point_count, rng)
     density = len(points) / sum(face.area_mm2 for face in part.faces if not hidden[face.index])
-    points, normals = _occluded(points, normals, recipe.missing_share, rng)
     points = _distorted(points, recipe)
+    bounds = points.min(axis=0), points.max(axis=0)
+    points, normals = _occluded(points, normals, recipe.missing_share, rng)
     if recipe.has_fixture:
-        points, normals = _with_fixture(points, normals, density, rng)
+        points, normals = _with_fixture((points, normals), bounds, density, rng)
     chosen = rng.permutation(len(points))[: recipe.point_count]
     points, normals = points[chosen], normals[chosen]
     points = points + rng.normal(0.0, recipe.noise_sigma_mm, points.shape)
@@ -107,12 +108,16 @@ def _distorted(points: Floats, recipe: ScanRecipe) -> Floats:
     return result
 
 
-def _with_fixture(points: Floats, normals: Floats, density: float, rng: np.random.Generator) -> tuple[Floats, Floats]:
+def _with_fixture(
+    scan: tuple[Floats, Floats], bounds: tuple[Floats, Floats], density: float, rng: np.random.Generator
+) -> tuple[Floats, Floats]:
     """Lay the part on a table between two clamps; surface against the table is not seen.
 
+    scan : points and normals;  bounds : of the whole piece, seen or not
     density : points per mm2 of table and clamps, the same as on the part
     """
-    low, high = points.min(axis=0), points.max(axis=0)
+    points, normals = scan
+    low, high = bounds
     up, sign = int(rng.integers(3)), float(rng.choice([-1.0, 1.0]))  # the table's side of the part is -sign * up
     ground = low[up] if sign > 0 else high[up]
     seen = np.abs(points[:, up] - ground) > CONTACT_MM
