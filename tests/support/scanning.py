@@ -10,7 +10,6 @@ from worker.records import Bools, Floats, Nominal
 from worker.rigid import RigidTransform
 
 TABLE_SIZE = 1.5  # of the part's diagonal: the table is larger than the part
-SPRAY_SHARE = 0.01  # of all points: stray returns anywhere in view
 CONTACT_MM = 0.5  # part surface this close to the table is not seen
 
 
@@ -20,6 +19,7 @@ class ScanRecipe:
 
     missing_share : share of the part's visible area not scanned, one contiguous region
     has_fixture : a table, two clamps and a spray of stray points are in view
+    stray_share : with a fixture, stray returns anywhere in view, as a share of all points
     unseen : names of faces the scanner cannot see at all
     scale, bow_mm : the piece is this much larger, and bowed along its length by this height
     """
@@ -28,6 +28,7 @@ class ScanRecipe:
     missing_share: float = 0.0
     has_fixture: bool = False
     point_count: int = 60_000
+    stray_share: float = 0.01
     unseen: tuple[str, ...] = ()
     scale: float = 1.0
     bow_mm: float = 0.0
@@ -52,7 +53,7 @@ def simulate_scan(
     points, normals = points[chosen], normals[chosen]
     points = points + rng.normal(0.0, recipe.noise_sigma_mm, points.shape)
     if recipe.has_fixture:
-        points, normals = _with_spray(points, normals, rng)
+        points, normals = _with_spray(points, normals, recipe.stray_share, rng)
     return pose.apply(points), pose.turn(normals)
 
 
@@ -173,8 +174,8 @@ def _box_surface(centre: Floats, size: Floats, count: int, rng: np.random.Genera
     return centre + unit * size, normals
 
 
-def _with_spray(points: Floats, normals: Floats, rng: np.random.Generator) -> tuple[Floats, Floats]:
-    count = int(SPRAY_SHARE * len(points))
+def _with_spray(points: Floats, normals: Floats, share: float, rng: np.random.Generator) -> tuple[Floats, Floats]:
+    count = int(share * len(points))
     spray = rng.uniform(points.min(axis=0), points.max(axis=0), (count, 3))
     facing = rng.normal(size=(count, 3))
     return np.concatenate([points, spray]), np.concatenate([normals, facing / np.linalg.norm(facing, axis=1)[:, None]])

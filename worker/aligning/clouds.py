@@ -8,7 +8,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from worker.aligning.thinning import thin_to_count
-from worker.records import Floats, Nominal, Scan
+from worker.records import Bools, Floats, Nominal, Scan
 from worker.surface import SurfaceQuery
 
 NEIGHBOUR_COUNT = 12  # a plane through fewer points is mostly noise; more reach round corners
@@ -77,9 +77,12 @@ def scan_cloud(scan: Scan) -> OrientationCloud:
 def lightened(scan: OrientationCloud, count: int) -> OrientationCloud:
     """At most ``count`` points, every k-th; thinning costs seconds and gigabytes on tens of millions."""
     step = -(-len(scan.points_mm) // count)
-    if step <= 1:
-        return scan
-    return OrientationCloud(scan.points_mm[::step], None if scan.normals is None else scan.normals[::step])
+    return scan if step <= 1 else chosen_points(scan, slice(None, None, step))
+
+
+def chosen_points(scan: OrientationCloud, which: Bools | slice) -> OrientationCloud:
+    """Some points of a scan, with their normals."""
+    return OrientationCloud(scan.points_mm[which], None if scan.normals is None else scan.normals[which])
 
 
 def thin_scan(scan: OrientationCloud, *, dense_count: int, sparse_count: int) -> ThinScan:

@@ -1,4 +1,4 @@
-"""What cannot be the part: flat surface wider than the part itself, such as the table it lies on."""
+"""What cannot be the part: points alone in the air, and flat surface wider than the part, such as its table."""
 
 from __future__ import annotations
 
@@ -10,6 +10,44 @@ TRIED_PLANES = 240  # through scan points with their own normals; a table holds 
 PLANE_LIMIT = 4  # a table, its edge supports and a wall
 FLAT_COSINE = 0.9  # fitted normals on a flat surface agree far better
 WIDER_THAN_PART = 1.1  # print growth and warp stay below 3 %
+
+HALF_CELLS = 1 << 20  # each way from the middle; strays beyond share the outermost cells
+CROWD_COUNT = 32  # points in the cell of the median point: a stray's cell is a thousand times less likely to fill
+LONELY_COUNT = 2  # itself and one more; surface seen ten times more sparsely than the rest has three
+MOST_LONELY = 0.12  # of the points: more are not strays, but surface beside a much denser patch
+
+
+def is_in_company(points_mm: Floats) -> Bools:
+    """Mask (n,) of the points with others around; thinning by cells would make a crowd of a few strays.
+
+    Two grids, half a cell apart, so that no surface is lost for lying along a border of cells.
+    """
+    cell_mm = _crowded_cell(points_mm)
+    counts = [_cell_counts(points_mm, cell_mm, offset) for offset in (0.0, 0.5)]
+    is_lonely = np.maximum(*counts) <= LONELY_COUNT
+    if is_lonely.mean() > MOST_LONELY:
+        return np.ones(len(points_mm), dtype=np.bool_)
+    return ~is_lonely
+
+
+def _crowded_cell(points_mm: Floats) -> float:
+    """Edge of the cells in which the median point is one of about ``CROWD_COUNT``, mm."""
+    low, high = np.percentile(points_mm, [2.0, 98.0], axis=0)
+    cell_mm = 0.03 * float(np.linalg.norm(high - low)) + 1e-9
+    for _ in range(3):  # counts grow with the square on surface; the last step is then small
+        found = float(np.median(_cell_counts(points_mm, cell_mm, 0.0)))
+        cell_mm *= float(np.clip(np.sqrt(CROWD_COUNT / found), 0.2, 5.0))
+    return cell_mm
+
+
+def _cell_counts(points_mm: Floats, cell_mm: float, offset: float) -> Floats:
+    """How many points share each point's cell, (n,)."""
+    place = np.floor((points_mm - np.median(points_mm, axis=0)) / cell_mm + offset)
+    cell = np.clip(place, -HALF_CELLS, HALF_CELLS - 1).astype(np.int64) + HALF_CELLS
+    key = (cell[:, 0] * (2 * HALF_CELLS) + cell[:, 1]) * (2 * HALF_CELLS) + cell[:, 2]
+    _, owner, counts = np.unique(key, return_inverse=True, return_counts=True)
+    per_point: Floats = counts[owner].astype(np.float64)
+    return per_point
 
 
 def is_possibly_part(points_mm: Floats, normals: Floats, *, diagonal_mm: float, flat_mm: float) -> Bools:

@@ -13,8 +13,8 @@ from scipy.spatial import cKDTree
 from scipy.spatial.transform import Rotation
 
 from worker.aligning.candidates import CorrelationVolume, SearchSettings, guessed_poses, guessed_rotations
-from worker.aligning.clouds import OrientationCloud, lightened, thin_scan
-from worker.aligning.clutter import is_possibly_part
+from worker.aligning.clouds import OrientationCloud, chosen_points, lightened, thin_scan
+from worker.aligning.clutter import is_in_company, is_possibly_part
 from worker.aligning.deciding import deciding_place, self_motion
 from worker.aligning.likeness import LikenessSettings, difference_reason, likeness_of
 from worker.aligning.poses import (
@@ -28,7 +28,7 @@ from worker.aligning.poses import (
     stacked,
     unmoved,
 )
-from worker.aligning.rivals import RivalSettings, panel_of, searched_best, shortlisted
+from worker.aligning.rivals import RivalSettings, panel_of, searched_best, settled, shortlisted
 from worker.aligning.scoring import Comparison, Contest, Court, ScoringSettings, spread_mm
 from worker.aligning.symmetry import SymmetrySettings, nearly_symmetric_motions
 from worker.aligning.target import Target, target_of
@@ -46,9 +46,9 @@ class OrientationSettings:
     most_points: int = 2_000_000  # fifty times what is kept; of a larger scan every second, third... point is taken
     dense_count: int = 40_000  # a 6 mm hole in a 120 mm flange then holds over a hundred points
     sparse_count: int = 2_400  # the search; a tenth would do without clutter
-    coarse_count: int = 300  # points of the first fits: three a degree of freedom and tenth of the part
+    coarse_count: int = 400  # points of the first fits: with nine tenths clutter, forty are of the part
     fine_count: int = 900  # points of the second fits
-    fine_kept: int = 80  # guesses fitted a second time
+    fine_kept: int = 120  # guesses fitted a second time
     searched_kept: int = 16  # poses of the search that stay in the running
     cell_count: int = 1_000_000  # of the look-up grid: 1.3 mm on a cylinder head of 160 mm
     scale_sigma: float = 0.01  # print shrink and casting allowance, one sigma
@@ -88,11 +88,11 @@ def orient(
     settings = settings or OrientationSettings()
     rng = np.random.default_rng(seed)
     scan = lightened(scan, settings.most_points)
-    points_mm = scan.points_mm
     target = target_of(nominal, cell_count=settings.cell_count)
-    fault = _unfit(points_mm, target, settings)
+    fault = _unfit(scan.points_mm, target, settings)
     if fault is not None:
         return _refused(fault, seed)
+    scan = chosen_points(scan, is_in_company(scan.points_mm))
     thin = thin_scan(scan, dense_count=settings.dense_count, sparse_count=settings.sparse_count)
     flat_mm = settings.flat_share * target.diagonal_mm
     is_kept = is_possibly_part(thin.sparse_mm, thin.sparse_normals, diagonal_mm=target.diagonal_mm, flat_mm=flat_mm)
@@ -103,7 +103,7 @@ def orient(
     sparse = Points(thin.sparse_mm[shuffled] - origin_mm, thin.sparse_normals[shuffled])
     search = _Search(target, settings, seed)
     found = search.best(sparse)
-    evidence = search.evidence(points_mm - origin_mm, thin.dense_mm - origin_mm, found)
+    evidence = search.evidence(scan.points_mm - origin_mm, thin.dense_mm - origin_mm, found)
     if len(evidence) < settings.least_points:
         return _refused("No pose lays enough of the scan on the nominal.", seed, search.candidate_count)
     return search.judged(found, rng.permutation(evidence), thin.sparse_mm - origin_mm, origin_mm)
@@ -173,7 +173,9 @@ class _Search:
         poses = shortlisted(pool, panel, target, settings.scale_sigma, settings.rivals)
         court = self._court(poses, evidence_mm)
         contest = court.contest(poses, quick_distances_mm(poses, evidence_mm, target))
-        winner = poses.chosen(np.array([contest.winner]))
+        winner = settled(
+            poses.chosen(np.array([contest.winner])), evidence_mm, target, settings.scale_sigma, settings.rivals
+        )
         placed_mm = winner.places(evidence_mm)[0]
         like = likeness_of(placed_mm[:4000], target, panel.scatter_mm, settings.likeness)
         gaps = target.exact_distance_mm(winner.places(whole_mm)[0])

@@ -16,7 +16,7 @@ from worker.aligning.target import Pairs, Target
 from worker.records import Bools, Floats, Ints
 
 CHUNK_PLACES = 400_000  # pose x point pairs worked on at once: about 100 MB
-DAMPING = 1e-4  # of the diagonal: keeps free directions where they are
+DAMPING = 1e-5  # of the diagonal: keeps free directions where they are
 FACING_COSINE = 0.5  # a partner's surface may be turned by up to 60 degrees
 LARGEST_TURN_RAD = 0.3  # of one step; the linear model is worthless beyond
 LARGEST_GROWTH = 0.02  # of one step

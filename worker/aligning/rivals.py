@@ -29,6 +29,9 @@ class RivalSettings:
     quick_reaches: tuple[float, ...] = (0.02, 0.015, 0.015, 0.01, 0.01, 0.01)
     exact_reaches: tuple[float, ...] = (0.008, 0.006, 0.005, 0.004)
     exact_count: int = 1000  # points of the exact steps: turns of 0.1 degrees
+    settling_reaches: tuple[float, ...] = (0.008, 0.006, 0.005, 0.004, 0.003, 0.003, 0.003)
+    settling_looked: int = 20_000  # points among which those are sought that hold the loosest motion
+    settling_count: int = 1200  # of them, and as many others
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,6 +90,28 @@ def shortlisted(pool: Poses, panel: Panel, target: Target, scale_sigma: float, s
         poses = poses.chosen(order)
         poses = poses.chosen(distinct(poses, target, settings.same))
     return poses
+
+
+def settled(pose: Poses, evidence_mm: Floats, target: Target, scale_sigma: float, settings: RivalSettings) -> Poses:
+    """The one pose fitted exactly to points half of which are those that hold its loosest motion.
+
+    A shaft's keyway is one point in a hundred, and all that holds its turn; among points taken at random the
+    rest of the shaft has its say in noise (after Gelfand et al., Geometrically stable sampling, 3DIM 2003).
+    """
+    size = target.diagonal_mm
+    looked_mm = evidence_mm[: settings.settling_looked]
+    pairs = target.quick_pairs(pose.places(looked_mm))
+    is_near = pairs.distance_mm[0] < settings.settling_reaches[0] * size
+    arm, normal = pose.places(looked_mm)[0], pairs.normal[0]
+    arm = (arm - arm[is_near].mean(axis=0)) / (0.5 * size) if is_near.any() else arm
+    rows = np.concatenate([np.cross(arm, normal), normal], axis=1) * is_near[:, None]
+    _, motions = np.linalg.eigh(np.einsum("ni,nj->ij", rows, rows))
+    hold = np.abs(np.einsum("ni,i->n", rows, motions[:, 0]))
+    holding = np.argsort(-hold, kind="stable")[: settings.settling_count]
+    chosen = np.concatenate([holding, np.arange(min(settings.settling_count, len(looked_mm)))])
+    points = Points(looked_mm[chosen], fitted_planes(evidence_mm, looked_mm[chosen]).normals)
+    reaches = tuple(size * reach for reach in settings.settling_reaches)
+    return fitted(pose, points, target.exact_pairs, FitSchedule(reaches_mm=reaches, scale_sigma=scale_sigma))
 
 
 def searched_best(poses: Poses, points: Points, target: Target, *, reach_mm: float, count: int) -> Poses:
