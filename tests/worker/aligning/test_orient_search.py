@@ -16,8 +16,9 @@ from worker.aligning.candidates import (
     uniform_rotations,
 )
 from worker.aligning.clouds import OrientationCloud, fitted_planes, lightened, nominal_cloud, thin_scan
-from worker.aligning.clutter import is_possibly_part
+from worker.aligning.clutter import is_in_company, is_possibly_part
 from worker.aligning.poses import FitSchedule, Points, Poses, distinct, fitted
+from worker.aligning.rivals import RivalSettings, settled
 from worker.aligning.symmetry import SymmetrySettings, nearly_symmetric_motions
 from worker.aligning.target import Target, target_of
 from worker.records import Floats
@@ -102,6 +103,31 @@ def test_the_turns_of_an_eight_hole_flange_are_among_its_near_symmetries() -> No
     about_axis = Rotation.from_rotvec(np.array([[0, 0, np.radians(angle)] for angle in (45, 90, 135, 180)]))
     for truth in about_axis.as_matrix():
         assert angle_deg(motions.rotation, truth).min() < 1.6  # half the step
+
+
+@pytest.mark.parametrize("count", [3_000, 100_000])
+def test_strays_are_lonely_and_surface_is_not(count: int) -> None:
+    rng = np.random.default_rng(7)
+    surface = np.column_stack([rng.uniform(0, 200, (count, 2)), np.zeros(count)])
+    strays = rng.uniform([0, 0, 20], [200, 200, 200], (count // 50, 3))
+    kept = is_in_company(np.concatenate([surface, strays]))
+    assert kept[:count].mean() > 0.999
+    assert kept[count:].mean() < 0.1
+
+
+def test_surface_beside_a_far_denser_patch_is_kept() -> None:
+    rng = np.random.default_rng(8)
+    patch = np.column_stack([rng.uniform(0, 10, (40_000, 2)), np.zeros(40_000)])
+    rest = np.column_stack([rng.uniform(0, 200, (10_000, 2)), np.zeros(10_000)])
+    assert is_in_company(np.concatenate([patch, rest])).mean() > 0.99
+
+
+def test_a_shaft_is_turned_to_its_keyway() -> None:
+    target = target_of(nominal_cloud(PARTS["stepped_shaft"]()), cell_count=400_000)
+    evidence = np.random.default_rng(9).permutation(target.grid.points_mm)
+    off = poses_of(np.array([0.0, 0.0, np.radians(3.0)]), np.zeros(3))
+    found = settled(off, evidence, target, 0.01, RivalSettings())
+    assert angle_deg(found.rotation, np.eye(3))[0] < 0.1
 
 
 def test_a_table_is_set_aside_and_the_part_kept() -> None:
