@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -117,8 +118,20 @@ def test_truth_states_the_wall_the_displaced_jacket_leaves(jacket_mm: Floats, po
     assert wall == pytest.approx(LEAST_WALL_ON_CASTING_MM[port.name], abs=0.01)
 
 
+def leaves(document: Any, path: str = "") -> dict[str, Any]:
+    """Every value of nested dicts and lists by its path."""
+    if not isinstance(document, dict | list):
+        return {path: document}
+    items = document.items() if isinstance(document, dict) else enumerate(document)
+    return {key: leaf for name, part in items for key, leaf in leaves(part, f"{path}/{name}").items()}
+
+
 def test_committed_truth_is_what_was_planted() -> None:
-    assert json.loads((DATA / "truth.json").read_text(encoding="utf-8")) == json.loads(json.dumps(truth()))
+    committed = leaves(json.loads((DATA / "truth.json").read_text(encoding="utf-8")))
+    planted = leaves(json.loads(json.dumps(truth())))
+    assert committed.keys() == planted.keys()
+    for path, value in planted.items():  # processors differ in the last digits of a matrix product
+        assert committed[path] == (pytest.approx(value, abs=1e-9) if isinstance(value, float) else value), path
 
 
 def test_unknown_core_is_refused() -> None:

@@ -59,16 +59,16 @@ def test_an_unknown_inspection_is_refused_before_the_stream(live: Live) -> None:
 
 def test_open_streams_do_not_hold_up_a_server_that_stops(live: Live) -> None:
     address = live.service.order()["links"]["events"]
-    begun = threading.Event()
+    begun = [threading.Event() for _ in range(3)]
 
-    def follow() -> None:
+    def follow(mine: threading.Event) -> None:
         for _ in events(live, address):
-            begun.set()
+            mine.set()
 
-    followers = [threading.Thread(target=follow) for _ in range(3)]
+    followers = [threading.Thread(target=follow, args=(each,)) for each in begun]
     for follower in followers:
         follower.start()
-    assert begun.wait(10)
+    assert all(each.wait(10) for each in begun)
     started_s = time.monotonic()
     assert live.stop()
     assert time.monotonic() - started_s < GRACE_S / 2
