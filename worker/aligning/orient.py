@@ -6,14 +6,14 @@ the part is held against the best pose, and decided only where the two differ.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy.spatial import cKDTree
 from scipy.spatial.transform import Rotation
 
 from worker.aligning.candidates import CorrelationVolume, SearchSettings, guessed_poses, guessed_rotations
-from worker.aligning.clouds import OrientationCloud, chosen_points, lightened, thin_scan
+from worker.aligning.clouds import OrientationCloud, ThinScan, chosen_points, lightened, thin_scan
 from worker.aligning.clutter import is_in_company, is_possibly_part
 from worker.aligning.deciding import deciding_place, self_motion
 from worker.aligning.likeness import LikenessSettings, difference_reason, likeness_of
@@ -33,7 +33,7 @@ from worker.aligning.scoring import Comparison, Contest, Court, ScoringSettings,
 from worker.aligning.symmetry import SymmetrySettings, nearly_symmetric_motions
 from worker.aligning.target import Target, target_of
 from worker.aligning.thinning import thin_to_count
-from worker.records import AlignmentStatus, Bools, Floats, Orientation, RivalPose
+from worker.records import AlignmentStatus, Bools, Floats, Ints, Orientation, RivalPose
 from worker.rigid import RigidTransform
 
 TURNS_NAMED = 6  # of a part that is itself symmetric; a shaft without a key has no end of them
@@ -98,15 +98,35 @@ def orient(
     is_kept = is_possibly_part(thin.sparse_mm, thin.sparse_normals, diagonal_mm=target.diagonal_mm, flat_mm=flat_mm)
     if np.count_nonzero(is_kept) < settings.least_points:
         return _refused("Nothing but flat surface wider than the part was scanned.", seed)
-    shuffled = rng.permutation(np.flatnonzero(is_kept))
-    origin_mm = thin.sparse_mm[shuffled].mean(axis=0)
-    sparse = Points(thin.sparse_mm[shuffled] - origin_mm, thin.sparse_normals[shuffled])
-    search = _Search(target, settings, seed)
-    found = search.best(sparse)
-    evidence = search.evidence(scan.points_mm - origin_mm, thin.dense_mm - origin_mm, found)
-    if len(evidence) < settings.least_points:
-        return _refused("No pose lays enough of the scan on the nominal.", seed, search.candidate_count)
-    return search.judged(found, rng.permutation(evidence), thin.sparse_mm - origin_mm, origin_mm)
+    view = _View(scan.points_mm, thin, np.flatnonzero(is_kept))
+    first = _Search(target, settings, seed).oriented(view, rng)
+    if first.status is not AlignmentStatus.NOT_ALIGNED:
+        return first
+    second = _Search(target, _thorough(settings), seed).oriented(view, rng)
+    return replace(second, candidate_count=first.candidate_count + second.candidate_count)
+
+
+@dataclass(frozen=True, eq=False)
+class _View:
+    """The scan as a search looks at it.
+
+    points_mm : (n, 3) all of it but strays;  likely : indices of the sparse points that may be the part's
+    """
+
+    points_mm: Floats
+    thin: ThinScan
+    likely: Ints
+
+
+def _thorough(settings: OrientationSettings) -> OrientationSettings:
+    """For a second try, where clutter hid the part from the first or there is no part: twice of everything."""
+    search = replace(
+        settings.search,
+        rotation_count=2 * settings.search.rotation_count,
+        rotation_spacing_rad=0.7 * settings.search.rotation_spacing_rad,
+        shifts_per_rotation=2 * settings.search.shifts_per_rotation,
+    )
+    return replace(settings, coarse_count=2 * settings.coarse_count, fine_kept=2 * settings.fine_kept, search=search)
 
 
 class _Search:
@@ -117,6 +137,16 @@ class _Search:
         self._settings = settings
         self._seed = seed
         self.candidate_count = 0
+
+    def oriented(self, view: _View, rng: np.random.Generator) -> Orientation:
+        """Search, gather evidence, judge."""
+        likely = rng.permutation(view.likely)
+        origin_mm = view.thin.sparse_mm[likely].mean(axis=0)
+        found = self.best(Points(view.thin.sparse_mm[likely] - origin_mm, view.thin.sparse_normals[likely]))
+        evidence = self.evidence(view.points_mm - origin_mm, view.thin.dense_mm - origin_mm, found)
+        if len(evidence) < self._settings.least_points:
+            return _refused("No pose lays enough of the scan on the nominal.", self._seed, self.candidate_count)
+        return self.judged(found, rng.permutation(evidence), view.thin.sparse_mm - origin_mm, origin_mm)
 
     def best(self, points: Points) -> Poses:
         """Guess, fit all, and keep the distinct best."""
