@@ -9,7 +9,15 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
-STAGES = ("worker/reading", "worker/aligning", "worker/measuring", "worker/judging")
+STAGES = (
+    "worker/reading",
+    "worker/features",
+    "worker/fitting",
+    "worker/aligning",
+    "worker/measuring",
+    "worker/datums",
+    "worker/judging",
+)
 SERVICE_LIBRARIES = {"celery", "kombu", "fastapi", "starlette", "uvicorn", "redis", "sqlalchemy", "alembic"}
 GEOMETRY_LIBRARIES = {"open3d", "OCP", "trimesh", "numpy", "scipy", "matplotlib", "networkx", "pye57", "lxml"}
 SERVICE_MODULES = {"shared.settings", "shared.tables", "shared.database", "shared.broker", "shared.filestore"}

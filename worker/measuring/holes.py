@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from shared.errors import PlanInvalid
-from worker.measuring.robust import TUKEY, clustered_covariance, density_weights, mad_sigma, tukey_weights
+from worker.fitting.robust import TUKEY, clustered_covariance, density_weights, mad_sigma, tukey_weights
 from worker.measuring.seen import NotMeasured, Seen
 from worker.measuring.shrink import without_shrink
 from worker.records import Bools, Face, Floats, Ints, Nominal, SurfaceKind

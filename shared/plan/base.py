@@ -1,0 +1,55 @@
+"""What all parts of a plan share."""
+
+from __future__ import annotations
+
+from typing import Annotated, TypeVar
+
+from pydantic import BaseModel, ConfigDict, Field
+
+LENGTH_FIELDS = frozenset(
+    {
+        "expanded_uncertainty",
+        "tolerance",
+        "thin_wall",
+        "minimum",
+        "maximum",
+        "centre",
+        "radius",
+        "start",
+        "end",
+        "zone",
+        "outside",
+        "least",
+        "most",
+        "point",
+        "zone_diameter",
+        "lower_deviation",
+        "upper_deviation",
+        "nominal",
+        "bias",
+        "required",
+    }
+)  # every field that is in the plan's unit; all other numbers are percents, degrees, kelvin, counts and face numbers
+Vector = tuple[float, float, float]
+Name = Annotated[str, Field(min_length=1, max_length=80)]
+ModelT = TypeVar("ModelT", bound=BaseModel)
+
+
+class Strict(BaseModel):
+    """No unknown key, no change after reading, no NaN."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+def in_mm(model: ModelT, mm: float) -> ModelT:
+    """The same model, at any depth, with every length times ``mm``."""
+    changes: dict[str, object] = {}
+    for name in type(model).model_fields:
+        value = getattr(model, name)
+        if isinstance(value, BaseModel):
+            changes[name] = in_mm(value, mm)
+        elif isinstance(value, tuple) and any(isinstance(part, BaseModel) for part in value):
+            changes[name] = tuple(in_mm(part, mm) for part in value)
+        elif name in LENGTH_FIELDS and value is not None:
+            changes[name] = tuple(mm * part for part in value) if isinstance(value, tuple) else mm * value
+    return model.model_copy(update=changes)
