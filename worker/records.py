@@ -333,9 +333,14 @@ class Limits:
 class Characteristic:
     """One line of the plan, measured and judged.
 
-    unit : "mm", "percent" or "deg";  U : expanded uncertainty, k = 2, None if not measured
+    unit : "mm", "percent" or "deg";  U : expanded uncertainty, None if not measured
     budget : standard uncertainties by source, same unit
     details : further figures for the report (vectors in part axes and the like)
+    k : coverage factor of ``U``;  dof : effective degrees of freedom, None is infinitely many
+    frame, feature : name of the frame it was judged in; id of the detected feature it speaks of
+    probability : of conformance (JCGM 106), 0 to 1
+    limits_source : where the limits come from if not the plan's own figures, e.g. "ISO 2768-m"
+    U_gum, U_monte_carlo : both ways to U, where the plan asked for Monte Carlo (JCGM 101)
     """
 
     id: str
@@ -353,6 +358,14 @@ class Characteristic:
     budget: Mapping[str, float] = field(default_factory=dict)
     details: Mapping[str, float | str | tuple[float, ...] | None] = field(default_factory=dict)
     sample_mask: Bools | None = None  # which samples it speaks of, for the view
+    k: float | None = None
+    dof: float | None = None
+    frame: str | None = None
+    feature: str | None = None
+    probability: float | None = None
+    limits_source: str | None = None
+    U_gum: float | None = None
+    U_monte_carlo: float | None = None
 
 
 @dataclass(frozen=True, eq=False)
