@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -16,19 +17,24 @@ from shared.report import Provenance, Tessellation
 from shared.states import Stage
 from shared.units import LengthUnit
 from worker.aligning.align import AlignSettings, align
+from worker.datums.records import MeasuringFrame
+from worker.features.detect import detect_features
 from worker.job_records import BodyFile, InputFile, InspectionJob, InspectionResult, Progress
 from worker.judging.characteristics import judge_plan
+from worker.judging.chosen import aligned_to, chosen_frame
 from worker.judging.measured import Measured
+from worker.judging.temperature import thermal_correction
 from worker.measuring.deviation import DeviationSettings, measure_deviation
-from worker.measuring.regions import choose_regions, core_regions, region_triangles
+from worker.measuring.regions import Places, choose_regions, core_regions, region_triangles
 from worker.measuring.samples import SampleSettings, sample_nominal
 from worker.measuring.scan_points import facing_out
 from worker.measuring.thickness import ThicknessSettings, measure_thickness
 from worker.provenance import Stopwatch, file_record, firstpour_version, library_versions, run_record, settings_record
 from worker.reading import ReadLimits, Source, check_units, read_body, read_pair
-from worker.records import AlignmentStatus, Body, Bools, Nominal, Region, Samples, Scan
+from worker.records import AlignmentStatus, Body, Bools, Deviation, Nominal, Region, Samples, Scan
 from worker.reporting.inspected import Inspected
 from worker.reporting.write import write_inspection
+from worker.rigid import RigidTransform
 from worker.surface import SurfaceQuery
 
 NO_PLAN = Plan(firstpour_plan="1")
@@ -83,19 +89,26 @@ def inspect(job: InspectionJob, *, out_dir: Path, progress: Progress) -> Inspect
 
     """
     course = Course(progress)
+    plan_mm = (job.plan or NO_PLAN).to_mm()
     with course.stage(Stage.READ):
-        inputs = _read(job)
-    inspected = _inspected(job, (job.plan or NO_PLAN).to_mm(), inputs, course)
+        inputs = _read(job, plan_mm)
+    inspected = _inspected(job, plan_mm, inputs, course)
     with course.stage(Stage.REPORT):
         return InspectionResult(write_inspection(inspected, out_dir))
 
 
-def _read(job: InspectionJob) -> Inputs:
+def _read(job: InspectionJob, plan_mm: Plan) -> Inputs:
     with ThreadPoolExecutor(max_workers=2) as pool:
         bodies = pool.map(_body, job.bodies)
         nominal, scan = read_pair(_source(job.nominal), _source(job.scan), limits=SETTINGS.read)
         check_units(nominal, scan)
-        return Inputs(nominal, scan, tuple(bodies))
+        return Inputs(nominal, _at_20_degrees(scan, plan_mm), tuple(bodies))
+
+
+def _at_20_degrees(scan: Scan, plan_mm: Plan) -> Scan:
+    """The scan as it would be at 20 degrees, where the plan states its temperature."""
+    thermal = thermal_correction(plan_mm)
+    return scan if thermal is None else replace(scan, points_mm=thermal.factor * scan.points_mm)
 
 
 def _source(file: InputFile) -> Source:
@@ -107,42 +120,65 @@ def _body(body: BodyFile) -> Body:
 
 
 def _measured(job: InspectionJob, plan_mm: Plan, inputs: Inputs, course: Course) -> Measured:
+    nominal = inputs.nominal
     with course.stage(Stage.ALIGN):
         with course.watch.stage("sample"):
-            samples = sample_nominal(inputs.nominal, settings=SETTINGS.sample)
-            surface = SurfaceQuery(inputs.nominal.vertices_mm, inputs.nominal.triangles, thread_count=job.thread_count)
-            planned = choose_regions(plan_mm, inputs.nominal, samples, inputs.bodies)
-            cores = core_regions(inputs.nominal, samples, inputs.bodies)
+            samples = sample_nominal(nominal, settings=SETTINGS.sample)
+            surface = SurfaceQuery(nominal.vertices_mm, nominal.triangles, thread_count=job.thread_count)
+            features = detect_features(nominal)
+            planned = choose_regions(plan_mm, Places(nominal, samples, inputs.bodies, features))
+            cores = core_regions(nominal, samples, inputs.bodies)
         alignment = align(
-            inputs.nominal,
+            nominal,
             samples,
             inputs.scan,
             surface=surface,
             settings=SETTINGS.align,
             seed=job.seed,
-            left_out=_triangles_of(cores, samples, inputs.nominal),
+            left_out=_triangles_of(cores, samples, nominal),
         )
-    unmapped = Measured(
-        nominal=inputs.nominal,
+    thermal = thermal_correction(plan_mm)
+    measured = Measured(
+        nominal=nominal,
         samples=samples,
         alignment=alignment,
         deviation=None,
         thickness=None,
         regions=(*planned, *_unplanned(cores, planned)),
         quantum_mm=inputs.scan.quantum_mm,
+        features=features,
+        strain_sigma=0.0 if thermal is None else thermal.strain_sigma,
     )
-    pose = alignment.T_nominal_scan
-    if alignment.status is AlignmentStatus.NOT_ALIGNED or pose is None:
-        return unmapped
+    if alignment.status is AlignmentStatus.NOT_ALIGNED or alignment.T_nominal_scan is None:
+        return measured
     with course.stage(Stage.DEVIATION):
         settings = replace(SETTINGS.deviation, thread_count=job.thread_count)
         scan = facing_out(inputs.scan, alignment.normal_sign)
-        deviation = measure_deviation(inputs.nominal, samples, scan, pose, surface=surface, settings=settings)
+        deviate = partial(measure_deviation, nominal, samples, scan, surface=surface, settings=settings)
+        measured = _in_chosen_frame(measured, plan_mm, deviate)
     with course.stage(Stage.THICKNESS):
         walls = replace(SETTINGS.thickness, thread_count=job.thread_count)
         limit_mm = plan_mm.maps.thin_wall
-        thickness = measure_thickness(samples, surface, deviation, spot_limit_mm=limit_mm, settings=walls)
-    return replace(unmapped, deviation=deviation, thickness=thickness)
+        thickness = measure_thickness(samples, surface, measured.deviation, spot_limit_mm=limit_mm, settings=walls)
+    return replace(measured, thickness=thickness)
+
+
+def _in_chosen_frame(measured: Measured, plan_mm: Plan, deviate: Callable[[RigidTransform], Deviation]) -> Measured:
+    """Deviations from where the plan's alignment puts nominal: the pose itself, or that moved once more."""
+    pose = measured.alignment.T_nominal_scan
+    assert pose is not None  # noqa: S101 not aligned ended before
+    posed = replace(measured, deviation=deviate(pose), remeasure=lambda T_frame_pose: deviate(T_frame_pose @ pose))
+    frame = chosen_frame(plan_mm, posed)
+    if not isinstance(frame, MeasuringFrame):
+        return replace(posed, chosen=frame)
+    moved = frame.T_frame_pose @ pose
+    return replace(
+        measured,
+        alignment=aligned_to(measured.alignment, frame),
+        deviation=deviate(moved),
+        remeasure=lambda T_frame_pose: deviate(T_frame_pose @ moved),
+        chosen=frame,
+    )
 
 
 def _triangles_of(cores: tuple[Region, ...], samples: Samples, nominal: Nominal) -> Bools | None:
@@ -166,7 +202,7 @@ def _inspected(job: InspectionJob, plan_mm: Plan, inputs: Inputs, course: Course
     """Align, map, judge."""
     measured = _measured(job, plan_mm, inputs, course)
     with course.stage(Stage.JUDGE):
-        characteristics = judge_plan(plan_mm, measured)
+        characteristics = judge_plan(plan_mm, measured, seed=job.seed)
     return Inspected(
         title=job.title,
         plan_mm=plan_mm,

@@ -1,139 +1,191 @@
 """Each line of the plan, measured and judged.
 
 A kind of characteristic is one class in ``shared.plan`` and one function here, entered in
-``MEASURE``.  The function measures and states its standard uncertainties by source; the verdict is
-made in one place for all.
+``MEASURE``.  The function measures and states what its value depends on; nominal and limits come
+from ``limits``; uncertainty and verdict are made in one place for all.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import replace
 from typing import Any
 
-from shared.plan import Plan
-from worker.judging import kinds_of_feature, kinds_of_surface
+import numpy as np
+
+from shared.plan import Plan, Substitution, UncertaintyMethod
+from worker.judging import (
+    kinds_of_core,
+    kinds_of_form,
+    kinds_of_orientation,
+    kinds_of_place,
+    kinds_of_runout,
+    kinds_of_size,
+    kinds_of_surface,
+)
 from worker.judging.finding import Finding, Unmeasured
+from worker.judging.limits import LineLimits, limits_of
 from worker.judging.measured import Measured
-from worker.judging.uncertainty import expanded
+from worker.judging.propagation import Propagated, Simulated, propagate, rng_of, simulate
 from worker.judging.verdicts import conformance_probability, judge
 from worker.records import Characteristic, Limits, Verdict
 
 Measure = Callable[[Any, Plan, Measured], "Finding | Unmeasured"]
 
 MEASURE: Mapping[str, Measure] = {
+    "size": kinds_of_size.size,
+    "distance": kinds_of_size.distance,
+    "angle": kinds_of_size.angle,
+    "flatness": kinds_of_form.flatness,
+    "straightness": kinds_of_form.straightness,
+    "roundness": kinds_of_form.roundness,
+    "cylindricity": kinds_of_form.cylindricity,
+    "parallelism": kinds_of_orientation.orientation,
+    "perpendicularity": kinds_of_orientation.orientation,
+    "angularity": kinds_of_orientation.orientation,
+    "position": kinds_of_place.position,
+    "coaxiality": kinds_of_place.coaxiality,
+    "circular_runout": kinds_of_runout.circular_runout,
+    "total_runout": kinds_of_runout.total_runout,
     "surface_profile": kinds_of_surface.surface_profile,
+    "line_profile": kinds_of_surface.line_profile,
     "wall_thickness": kinds_of_surface.wall_thickness,
-    "core_displacement": kinds_of_feature.core_displacement,
-    "hole_position": kinds_of_feature.hole_position,
-    "hole_diameter": kinds_of_feature.hole_diameter,
-    "shrink": kinds_of_feature.shrink,
+    "machining_allowance": kinds_of_surface.machining_allowance,
+    "core_displacement": kinds_of_core.core_displacement,
+    "shrink": kinds_of_core.shrink,
 }
-UNITS: Mapping[str, str] = {"shrink": "percent"}  # all others are lengths
+UNITS: Mapping[str, str] = {"shrink": "percent", "angle": "deg"}  # all others are lengths
 
 
-def judge_plan(plan_mm: Plan, measured: Measured) -> tuple[Characteristic, ...]:
+def judge_plan(plan_mm: Plan, measured: Measured, *, seed: int = 0) -> tuple[Characteristic, ...]:
     """All lines of the plan in its order.
 
-    plan_mm : lengths in millimetres already (``Plan.to_mm``)
+    plan_mm : lengths in millimetres already (``Plan.to_mm``);  seed : of Monte Carlo, where the plan asks for it
 
     A scan that is not aligned leaves every line not measured, with that reason.
 
     Raises
     ------
     PlanInvalid
-        If a line names a hole or a region the part does not have.
+        If a line names a feature or a region the part does not have.
 
     """
-    return tuple(_judged(line, plan_mm, measured) for line in plan_mm.characteristics)
+    return tuple(_judged(line, plan_mm, measured, seed) for line in plan_mm.characteristics)
 
 
-def limits_of(line: Any) -> Limits:
-    """The line's limits, in mm or percent."""
-    return _LIMITS[line.kind](line)
-
-
-def _judged(line: Any, plan: Plan, measured: Measured) -> Characteristic:
+def _judged(line: Any, plan: Plan, measured: Measured, seed: int) -> Characteristic:
+    stated = limits_of(line, plan, measured)
+    base = _base(line, stated, measured)
+    caution: dict[str, str] = {} if stated.caution is None else {"caution": stated.caution}
     why_not = measured.why_not
     found = Unmeasured(why_not) if why_not else MEASURE[line.kind](line, plan, measured)
-    base = _Base(line.id, line.kind, line.title or default_title(line), UNITS.get(line.kind, "mm"), limits_of(line))
-    region = getattr(line, "region", None)
     if isinstance(found, Unmeasured):
-        return base.unmeasured(found, region)
-    return base.judged(found, region)
-
-
-@dataclass(frozen=True)
-class _Base:
-    """What a line says of itself."""
-
-    id: str
-    kind: str
-    title: str
-    unit: str
-    limits: Limits
-
-    def unmeasured(self, found: Unmeasured, region: str | None) -> Characteristic:
-        return Characteristic(
-            id=self.id,
-            kind=self.kind,
-            title=self.title,
-            unit=self.unit,
-            nominal=None,
-            measured=None,
-            U=None,
-            limits=self.limits,
-            verdict=Verdict.NOT_MEASURED,
+        return replace(
+            base,
             reason=found.reason,
             point_mm=found.point_mm,
-            region=region,
-            details=found.details,
+            details=caution | dict(found.details),
             sample_mask=found.sample_mask,
         )
+    return _with_verdict(replace(base, details=caution), found, plan, seed)
 
-    def judged(self, found: Finding, region: str | None) -> Characteristic:
-        U = expanded(found.budget)
-        verdict, reason = judge(found.value, U, self.limits)
-        if verdict is Verdict.CONFORMS and found.gap is not None:
-            verdict, reason = Verdict.NOT_PROVEN, found.gap
-        details = dict(found.details)
-        if U > 0 and (self.limits.lower, self.limits.upper) != (None, None):
-            details["conformance_probability"] = conformance_probability(found.value, U / 2, self.limits)
-        return Characteristic(
-            id=self.id,
-            kind=self.kind,
-            title=self.title,
-            unit=self.unit,
-            nominal=found.nominal,
-            measured=found.value,
-            U=U,
-            limits=self.limits,
-            verdict=verdict,
-            reason=reason,
-            point_mm=found.point_mm,
-            region=region,
-            budget=found.budget,
-            details=details,
-            sample_mask=found.sample_mask,
-        )
+
+def _base(line: Any, stated: LineLimits, measured: Measured) -> Characteristic:
+    """What a line says of itself, not measured yet."""
+    pick = getattr(line, "feature", None) or getattr(line, "first", None)
+    return Characteristic(
+        id=line.id,
+        kind=line.kind,
+        title=line.title or default_title(line),
+        unit=UNITS.get(line.kind, "mm"),
+        nominal=stated.nominal,
+        measured=None,
+        U=None,
+        limits=stated.limits,
+        verdict=Verdict.NOT_MEASURED,
+        reason=None,
+        point_mm=None,
+        region=getattr(line, "region", None),
+        frame=getattr(line, "frame", None) or getattr(line, "datum", None),
+        feature=None if pick is None else measured.feature(pick, f"characteristic {line.id}").id,
+        limits_source=stated.source,
+    )
+
+
+def _with_verdict(base: Characteristic, found: Finding, plan: Plan, seed: int) -> Characteristic:
+    """Uncertainty, a substitution where the plan has one, and the verdict."""
+    gum = propagate(found.model, found.inputs, least=found.least)
+    drawn = _simulated(base, found, plan, seed)
+    entry = next((entry for entry in plan.substitution if entry.id == base.id), None)
+    value, U = gum.value, gum.U if drawn is None else drawn.U
+    if entry is not None:
+        value, U = value - entry.bias, max(U, entry.expanded_uncertainty)
+    limits = _with_bonus(base.limits, found.bonus_mm)
+    verdict, reason = judge(value, U, limits)
+    if verdict is Verdict.CONFORMS and found.gap is not None:
+        verdict, reason = Verdict.NOT_PROVEN, found.gap
+    return replace(
+        base,
+        measured=value,
+        U=U,
+        k=gum.k if drawn is None else None,
+        dof=None if np.isinf(gum.dof) else gum.dof,
+        limits=limits,
+        verdict=verdict,
+        reason=reason,
+        point_mm=found.point_mm,
+        budget=gum.contributions,
+        details=dict(base.details) | dict(found.details) | _substituted(entry) | _bonus(found, base.limits),
+        sample_mask=found.sample_mask,
+        frame=found.frame or base.frame,
+        probability=_probability(value, U, limits, gum, drawn),
+        U_gum=None if drawn is None else gum.U,
+        U_monte_carlo=None if drawn is None else drawn.U,
+    )
+
+
+def _simulated(base: Characteristic, found: Finding, plan: Plan, seed: int) -> Simulated | None:
+    if plan.uncertainty.method is not UncertaintyMethod.MONTE_CARLO:
+        return None
+    rng = rng_of(seed, base.id)
+    return simulate(found.model, found.inputs, draws=plan.uncertainty.draws, rng=rng, least=found.least)
+
+
+def _with_bonus(limits: Limits, bonus_mm: float) -> Limits:
+    return limits if limits.upper is None else Limits(limits.lower, limits.upper + bonus_mm)
+
+
+def _bonus(found: Finding, stated: Limits) -> dict[str, float]:
+    if found.bonus_mm == 0.0 or stated.upper is None:
+        return {}
+    return {"bonus_mm": found.bonus_mm, "stated_zone_mm": stated.upper}
+
+
+def _substituted(entry: Substitution | None) -> dict[str, float | str]:
+    if entry is None:
+        return {}
+    told = {} if entry.statement is None else {"substitution_statement": entry.statement}
+    return {"bias_removed": entry.bias, "U_substitution": entry.expanded_uncertainty, **told}
+
+
+def _probability(value: float, U: float, limits: Limits, gum: Propagated, drawn: Simulated | None) -> float | None:
+    """Probability of conformance (JCGM 106); from the draws where there are any."""
+    if (limits.lower, limits.upper) == (None, None) or U <= 0:
+        return None
+    if drawn is not None:
+        moved = drawn.draws + (value - drawn.value)
+        low = -np.inf if limits.lower is None else limits.lower
+        high = np.inf if limits.upper is None else limits.upper
+        return float(np.mean((moved >= low) & (moved <= high)))
+    return conformance_probability(value, U / gum.k, limits)
 
 
 def default_title(line: Any) -> str:
     """What a line without a title is called."""
-    where = getattr(line, "region", None)
-    if where is None and getattr(line, "face", None) is not None:
-        where = f"face {line.face}"
-    if where is None and getattr(line, "axis", None) is not None:
-        where = str(line.axis)
     words = str(line.kind).replace("_", " ").capitalize()
-    return f"{words}, {where}" if where else words
-
-
-_LIMITS: Mapping[str, Callable[[Any], Limits]] = {
-    "surface_profile": lambda line: Limits(None, line.zone),
-    "wall_thickness": lambda line: Limits(line.least, None),
-    "core_displacement": lambda line: Limits(None, line.most),
-    "hole_position": lambda line: Limits(None, line.zone_diameter),
-    "hole_diameter": lambda line: Limits(line.lower_deviation, line.upper_deviation),
-    "shrink": lambda line: Limits(line.lower_percent, line.upper_percent),
-}
+    for key in ("region", "feature", "first", "axis"):
+        where = getattr(line, key, None)
+        if where is not None:
+            second = getattr(line, "second", None)
+            return f"{words}, {where}" + (f" to {second}" if second is not None else "")
+    return words

@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+import numpy as np
+
+from worker.judging.propagation import Input, Model, additive
 from worker.records import Bools, Floats
 
 Details = Mapping[str, float | str | tuple[float, ...] | None]
@@ -14,18 +17,49 @@ Details = Mapping[str, float | str | tuple[float, ...] | None]
 class Finding:
     """A measured characteristic, in its own unit.
 
-    budget : standard uncertainties by source
+    inputs, model : the sources of its uncertainty, and how the value depends on them
+    least : value the characteristic cannot go below
     gap : why it may not pass although the value would, such as too much left unseen; a value
         that fails fails all the same
+    bonus_mm : what the size of the feature adds to its upper limit
     """
 
-    value: float
-    nominal: float | None
-    budget: Mapping[str, float]
+    inputs: tuple[Input, ...]
+    model: Model
+    least: float = -np.inf
+    bonus_mm: float = 0.0
     point_mm: Floats | None = None
     details: Details = field(default_factory=dict)
     sample_mask: Bools | None = None
     gap: str | None = None
+    frame: str | None = None
+
+
+def plain_finding(  # noqa: PLR0913 - the plain form of a record of many fields
+    value: float,
+    budget: Mapping[str, float],
+    *,
+    dof: Mapping[str, float] | None = None,
+    least: float = -np.inf,
+    point_mm: Floats | None = None,
+    details: Details | None = None,
+    sample_mask: Bools | None = None,
+    gap: str | None = None,
+    frame: str | None = None,
+) -> Finding:
+    """A finding whose sources simply add: standard uncertainties in the characteristic's own unit."""
+    known = dof or {}
+    inputs = tuple(Input.single(name, sigma, known.get(name, np.inf)) for name, sigma in budget.items())
+    return Finding(
+        inputs=inputs,
+        model=additive([entry.name for entry in inputs], value),
+        least=least,
+        point_mm=point_mm,
+        details=details or {},
+        sample_mask=sample_mask,
+        gap=gap,
+        frame=frame,
+    )
 
 
 @dataclass(frozen=True, eq=False)

@@ -2,17 +2,27 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 
 from shared.errors import PlanInvalid
-from worker.judging.uncertainty import alignment_covariance
-from worker.measuring.displacement import Displacement, motion_at, region_displacement
+from shared.plan import FeaturePick, Frame, Plan
+from worker.datums.frames import pose_frame
+from worker.datums.records import MeasuringFrame, NoFrame
+from worker.datums.reference_frame import datum_frame
+from worker.features.find import find_feature
+from worker.features.records import Feature
+from worker.fitting.records import Association
+from worker.measuring.displacement import Displacement, region_displacement
+from worker.measuring.measured_feature import MeasuredFeature, measure_feature
 from worker.measuring.patches import SampleNet
 from worker.measuring.seen import NotMeasured, Seen
 from worker.records import Alignment, AlignmentStatus, Deviation, Floats, Nominal, Region, Samples, Thickness
+from worker.rigid import RigidTransform
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -21,6 +31,11 @@ class Measured:
 
     deviation, thickness : None where the scan could not be aligned
     quantum_mm : smallest step of the scan's number format
+    features : of nominal
+    strain_sigma : standard uncertainty of the correction to 20 degrees, per unit of length
+    remeasure : deviation with the piece moved once more, nominal frame
+    chosen : the frame that the plan's alignment names and everything here is measured in, if it is not
+        the fit of the whole piece; its ``T_frame_pose`` starts from that fit
     """
 
     nominal: Nominal
@@ -30,6 +45,11 @@ class Measured:
     thickness: Thickness | None
     regions: tuple[Region, ...]
     quantum_mm: float
+    features: tuple[Feature, ...] = ()
+    strain_sigma: float = 0.0
+    remeasure: Callable[[RigidTransform], Deviation] | None = None
+    chosen: MeasuringFrame | NoFrame | None = None
+    _kept: dict[Any, Any] = field(default_factory=dict, repr=False)
 
     @property
     def why_not(self) -> str | None:
@@ -37,6 +57,8 @@ class Measured:
         if self.alignment.status is not AlignmentStatus.ALIGNED:
             words = self.alignment.status.value.replace("_", " ")
             return f"the scan is {words}: {self.alignment.reason or 'no reason was recorded'}"
+        if isinstance(self.chosen, NoFrame):
+            return f"the alignment the plan asks for cannot be made on this piece: {self.chosen.reason}"
         return None if self.deviation is not None else "no deviation was measured"
 
     @property
@@ -63,25 +85,81 @@ class Measured:
                 is_core |= region.is_member
         return region_displacement(Region("the rest of the piece", "rest", ~is_core), self.seen, shrink_removed=True)
 
-    def frame_at(self, point_mm: Floats) -> tuple[Floats, Floats]:
-        """Where the frame features are judged in lies at a point (3,), against the pose: shift (3,), covariance (3, 3).
+    @cached_property
+    def pose_frame(self) -> MeasuringFrame:
+        """The frame of characteristics that name none: what the plan's alignment says.
 
-        The frame is the surface outside all cores where the plan names cores, the pose itself otherwise.
+        The fit of the whole piece is that of the surface outside all cores where the plan names cores.
         """
-        if not self._has_cores or isinstance(self.body, NotMeasured):
-            return np.zeros(3), alignment_covariance(self.alignment, point_mm)
-        return motion_at(self.body, point_mm)
-
-    @property
-    def _has_cores(self) -> bool:
-        return any(region.source == "core" for region in self.regions)
+        if isinstance(self.chosen, MeasuringFrame):
+            return replace(self.chosen, T_frame_pose=RigidTransform.identity())
+        has_cores = any(region.source == "core" for region in self.regions)
+        body = self.body if has_cores else None
+        return pose_frame(self.alignment, None if isinstance(body, NotMeasured) else body)
 
     def frame_sigma_mm(self, point_mm: Floats, direction: Floats) -> float:
-        """How far the pose and the surface outside all cores disagree at a point (3,) along a unit direction.
+        """How far the pose and the frame of the rest disagree at a point (3,) along a unit direction."""
+        moved = self.pose_frame.T_frame_pose.apply(point_mm) - point_mm
+        return abs(float(moved @ direction))
 
-        Zero without core regions: then nothing tells the pose from its own surface.
+    def feature(self, pick: FeaturePick, where: str) -> Feature:
+        """The feature a line of the plan picks.
+
+        Raises
+        ------
+        PlanInvalid
+            If nominal has none there, or several.
+
         """
-        return abs(float(self.frame_at(point_mm)[0] @ direction))
+        return find_feature(self.features, pick, self.nominal, where=where)
+
+    def measured_feature(
+        self,
+        feature: Feature,
+        association: Association = Association.LEAST_SQUARES,
+        *,
+        shrink_removed: bool = False,
+    ) -> MeasuredFeature | NotMeasured:
+        """The feature as the scan shows it, measured once."""
+        key = (feature.id, association, shrink_removed)
+        if key not in self._kept:
+            self._kept[key] = measure_feature(
+                feature,
+                self.seen,
+                association=association,
+                shrink_removed=shrink_removed,
+                features=self.features,
+            )
+        found: MeasuredFeature | NotMeasured = self._kept[key]
+        return found
+
+    def frame(self, name: str | None, plan: Plan) -> MeasuringFrame | NoFrame:
+        """The plan's frame of that name, or what its alignment says."""
+        if name is None:
+            return self.pose_frame
+        wanted = next(frame for frame in plan.frames if frame.name == name)
+        return self._established(wanted, plan)
+
+    def datum(self, letter: str, plan: Plan) -> MeasuringFrame | NoFrame:
+        """The frame that one datum alone gives."""
+        return self._established(Frame(name=f"datum {letter}", datums=(letter,)), plan)
+
+    def _established(self, wanted: Frame, plan: Plan) -> MeasuringFrame | NoFrame:
+        key = ("frame", wanted.name)
+        if key not in self._kept:
+            self._kept[key] = datum_frame(wanted, plan.datums, self.features, self.seen)
+        found: MeasuringFrame | NoFrame = self._kept[key]
+        return found
+
+    def deviation_in(self, frame: MeasuringFrame) -> Deviation | None:
+        """The deviation map with nominal where ``frame`` puts it."""
+        if frame is self.pose_frame or self.remeasure is None:
+            return self.deviation
+        key = ("deviation", frame.name)
+        if key not in self._kept:
+            self._kept[key] = self.remeasure(frame.T_frame_pose)
+        found: Deviation = self._kept[key]
+        return found
 
     def region(self, name: str) -> Region:
         """The region of that name.

@@ -3,19 +3,32 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 
 from shared.errors import PlanInvalid
 from shared.plan import Plan, RegionChoice
-from worker.records import Body, Bools, Nominal, Region, Samples
+from worker.features.find import find_feature
+from worker.features.records import Feature
+from worker.records import Body, Bools, Ints, Nominal, Region, Samples
 from worker.surface import SurfaceQuery
 
 CORE_TOLERANCE_SHARE = 1e-3  # of the part's diagonal: cores and part come from one model, apart by tessellation only
 OPPOSED_COSINE = -0.5  # the core's surface faces the part's within 60 degrees
 
 
-def choose_regions(plan: Plan, nominal: Nominal, samples: Samples, bodies: tuple[Body, ...]) -> tuple[Region, ...]:
+@dataclass(frozen=True, eq=False)
+class Places:
+    """What regions can be chosen from."""
+
+    nominal: Nominal
+    samples: Samples
+    bodies: tuple[Body, ...] = ()
+    features: tuple[Feature, ...] = ()
+
+
+def choose_regions(plan: Plan, places: Places) -> tuple[Region, ...]:
     """One region per choice of the plan, in the plan's order.
 
     plan : lengths in millimetres already
@@ -23,14 +36,14 @@ def choose_regions(plan: Plan, nominal: Nominal, samples: Samples, bodies: tuple
     Raises
     ------
     PlanInvalid
-        If a face, face name or core is not there, or a region holds no sample.
+        If a face, face name, feature or core is not there, or a region holds no sample.
 
     """
     regions: list[Region] = []
     faults: list[str] = []
     for number, choice in enumerate(plan.regions):
         try:
-            regions.append(_region(choice, nominal, samples, bodies))
+            regions.append(_region(choice, places))
         except PlanInvalid as error:
             faults.append(f"regions[{number}] '{choice.name}': {error.message}")
     if faults:
@@ -57,10 +70,23 @@ def region_triangles(region: Region, samples: Samples, triangle_count: int) -> B
     return is_inside
 
 
-def _region(choice: RegionChoice, nominal: Nominal, samples: Samples, bodies: tuple[Body, ...]) -> Region:
+def feature_samples(feature: Feature, samples: Samples, triangle_count: int) -> Bools:
+    """Which samples (s,) lie on a feature."""
+    return _on_triangles(feature.triangles, samples, triangle_count)
+
+
+def _on_triangles(triangles: Ints, samples: Samples, triangle_count: int) -> Bools:
+    is_own = np.zeros(triangle_count, dtype=bool)
+    is_own[triangles] = True
+    member = np.zeros(len(samples.face), dtype=bool)
+    member[samples.triangles[is_own[samples.triangle_source]].ravel()] = True
+    return member
+
+
+def _region(choice: RegionChoice, places: Places) -> Region:
     for source, choose in _CHOOSERS.items():
         if getattr(choice, source) is not None:
-            is_member = choose(choice, nominal, samples, bodies)
+            is_member = choose(choice, places)
             if not is_member.any():
                 raise _unknown("it holds nothing of the part's surface")
             return Region(choice.name, source, is_member)
@@ -71,12 +97,12 @@ def _unknown(what: str) -> PlanInvalid:
     return PlanInvalid(what, advice="Correct the region.", faults=[what])
 
 
-def _core(choice: RegionChoice, nominal: Nominal, samples: Samples, bodies: tuple[Body, ...]) -> Bools:
-    body = next((body for body in bodies if body.name == choice.core), None)
+def _core(choice: RegionChoice, places: Places) -> Bools:
+    body = next((body for body in places.bodies if body.name == choice.core), None)
     if body is None:
-        known = ", ".join(sorted(body.name for body in bodies)) or "none was given"
+        known = ", ".join(sorted(body.name for body in places.bodies)) or "none was given"
         raise _unknown(f"no core body is named '{choice.core}' (known: {known})")
-    return _on_body(body, nominal, samples)
+    return _on_body(body, places.nominal, places.samples)
 
 
 def _on_body(body: Body, nominal: Nominal, samples: Samples) -> Bools:
@@ -91,7 +117,8 @@ def _on_body(body: Body, nominal: Nominal, samples: Samples) -> Bools:
     return is_member
 
 
-def _faces(choice: RegionChoice, nominal: Nominal, samples: Samples, _: tuple[Body, ...]) -> Bools:
+def _faces(choice: RegionChoice, places: Places) -> Bools:
+    nominal, samples = places.nominal, places.samples
     wanted = np.array(choice.faces or (), dtype=np.int64)
     absent = [str(face) for face in wanted if face >= len(nominal.faces)]
     if absent:
@@ -99,7 +126,8 @@ def _faces(choice: RegionChoice, nominal: Nominal, samples: Samples, _: tuple[Bo
     return np.isin(samples.face, wanted)
 
 
-def _face_names(choice: RegionChoice, nominal: Nominal, samples: Samples, _: tuple[Body, ...]) -> Bools:
+def _face_names(choice: RegionChoice, places: Places) -> Bools:
+    nominal, samples = places.nominal, places.samples
     names = choice.face_names or ()
     known = {face.name for face in nominal.faces if face.name}
     absent = [name for name in names if name not in known]
@@ -110,21 +138,31 @@ def _face_names(choice: RegionChoice, nominal: Nominal, samples: Samples, _: tup
     return np.isin(samples.face, wanted)
 
 
-def _box(choice: RegionChoice, _: Nominal, samples: Samples, __: tuple[Body, ...]) -> Bools:
+def _feature(choice: RegionChoice, places: Places) -> Bools:
+    if choice.feature is None:
+        raise ValueError("no feature")
+    found = find_feature(places.features, choice.feature, places.nominal, where=f"region {choice.name}")
+    return feature_samples(found, places.samples, len(places.nominal.triangles))
+
+
+def _box(choice: RegionChoice, places: Places) -> Bools:
+    samples = places.samples
     if choice.box is None:
         raise ValueError("no box")
     low, high = np.array(choice.box.minimum), np.array(choice.box.maximum)
     return np.asarray(((samples.points_mm >= low) & (samples.points_mm <= high)).all(axis=1))
 
 
-def _ball(choice: RegionChoice, _: Nominal, samples: Samples, __: tuple[Body, ...]) -> Bools:
+def _ball(choice: RegionChoice, places: Places) -> Bools:
+    samples = places.samples
     if choice.ball is None:
         raise ValueError("no ball")
     distance = np.linalg.norm(samples.points_mm - np.array(choice.ball.centre), axis=1)
     return np.asarray(distance <= choice.ball.radius, dtype=np.bool_)
 
 
-def _tube(choice: RegionChoice, _: Nominal, samples: Samples, __: tuple[Body, ...]) -> Bools:
+def _tube(choice: RegionChoice, places: Places) -> Bools:
+    samples = places.samples
     if choice.tube is None:
         raise ValueError("no tube")
     start, end = np.array(choice.tube.start), np.array(choice.tube.end)
@@ -136,10 +174,11 @@ def _tube(choice: RegionChoice, _: Nominal, samples: Samples, __: tuple[Body, ..
     return is_member
 
 
-_CHOOSERS: dict[str, Callable[[RegionChoice, Nominal, Samples, tuple[Body, ...]], Bools]] = {
+_CHOOSERS: dict[str, Callable[[RegionChoice, Places], Bools]] = {
     "core": _core,
     "faces": _faces,
     "face_names": _face_names,
+    "feature": _feature,
     "box": _box,
     "ball": _ball,
     "tube": _tube,

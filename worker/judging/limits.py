@@ -1,0 +1,173 @@
+"""What nominal is for each line of the plan, and the limits it is judged against; the scan has no say in either."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from shared.errors import PlanInvalid
+from shared.plan import Angle, Coaxiality, Distance, Plan, Position, Size, WallThickness
+from shared.tolerances.resolve import ResolvedLimits, resolve_limits
+from worker.features.records import Feature, FeatureKind
+from worker.judging.distances import angle_between, measured_length, reach_of
+from worker.judging.measured import Measured
+from worker.judging.moved import nominal_moved
+from worker.records import Limits
+
+COAXIAL_MM, COAXIAL_RAD = 1e-3, 1e-4  # CAD axes said to be one may lie this far apart
+
+
+@dataclass(frozen=True)
+class LineLimits:
+    """nominal and limits in the line's unit; source and caution for the report."""
+
+    nominal: float | None
+    limits: Limits
+    source: str | None = None
+    caution: str | None = None
+
+
+@dataclass(frozen=True)
+class SizeLimits:
+    """Least and largest size of a feature, mm."""
+
+    lower: float
+    upper: float
+
+
+def limits_of(line: Any, plan: Plan, measured: Measured) -> LineLimits:
+    """Nominal and limits of one line.
+
+    Raises
+    ------
+    PlanInvalid
+        If the line names what nominal does not have, or no limits apply to it.
+
+    """
+    special = _SPECIAL.get(line.kind)
+    if special is not None:
+        return special(line, plan, measured)
+    upper = _UPPER[line.kind]
+    return LineLimits(0.0, Limits(None, float(getattr(line, upper))))
+
+
+def nominal_size_mm(feature: Feature, where: str) -> float:
+    """Diameter of a hole, boss or sphere, width of a slot.
+
+    Raises
+    ------
+    PlanInvalid
+        If the feature has no size.
+
+    """
+    if feature.width_mm is not None:
+        return feature.width_mm
+    if feature.radius_mm is None or feature.kind is FeatureKind.CONE:
+        raise _unfit(where, f"{feature.id} has no diameter or width", "Pick a hole, boss, sphere or slot.")
+    return 2 * feature.radius_mm
+
+
+def size_limits(line: Position, feature: Feature, plan: Plan) -> SizeLimits:
+    """Size limits that a bonus is taken from."""
+    where = f"characteristic {line.id}"
+    found = resolve_limits(line, nominal_size_mm(feature, where), plan)
+    if found.lower is None or found.upper is None:
+        raise _unfit(where, "the bonus needs both size limits", "Give both deviations, or a fit.")
+    return SizeLimits(found.lower, found.upper)
+
+
+def _stated(nominal: float | None, found: ResolvedLimits) -> LineLimits:
+    return LineLimits(nominal, Limits(found.lower, found.upper), found.source, found.caution)
+
+
+def _size(line: Size, plan: Plan, measured: Measured) -> LineLimits:
+    where = f"characteristic {line.id}"
+    own = nominal_size_mm(measured.feature(line.feature, where), where)
+    return _stated(own if line.nominal is None else line.nominal, resolve_limits(line, own, plan))
+
+
+def _distance(line: Distance, plan: Plan, measured: Measured) -> LineLimits:
+    where = f"characteristic {line.id}"
+    picks = (line.first,) if line.second is None else (line.first, line.second)
+    features = tuple(measured.feature(pick, where) for pick in picks)
+    own = float(measured_length(line, features, [nominal_moved(feature) for feature in features])[0])
+    return _stated(own if line.nominal is None else line.nominal, resolve_limits(line, own, plan))
+
+
+def _angle(line: Angle, plan: Plan, measured: Measured) -> LineLimits:
+    where = f"characteristic {line.id}"
+    first = measured.feature(line.first, where)
+    if line.second is None:
+        if first.half_angle_rad is None:
+            raise _unfit(where, f"{first.id} is no cone", "Give a second feature to measure the angle to.")
+        nominal, sides = float(np.degrees(2 * first.half_angle_rad)), [first]
+    else:
+        second = measured.feature(line.second, where)
+        if first.direction is None or second.direction is None:
+            raise _unfit(where, "a sphere has no direction", "Pick planes, holes, bosses or cones.")
+        nominal, sides = float(angle_between(first.direction[None], second.direction[None])[0]), [first, second]
+    shorter = min(reach_of(feature, measured.nominal) for feature in sides)
+    return _stated(nominal, resolve_limits(line, nominal, plan, shorter_side_mm=shorter))
+
+
+def _coaxiality(line: Coaxiality, plan: Plan, measured: Measured) -> LineLimits:
+    where = f"characteristic {line.id}"
+    own = measured.feature(line.feature, where)
+    datum = next(datum for datum in plan.datums if datum.letter == line.datum)
+    axis = None if datum.feature is None else measured.feature(datum.feature, where)
+    if axis is None or axis.ends_mm is None or own.ends_mm is None or axis.direction is None or own.direction is None:
+        raise _unfit(where, "coaxiality is between two axes", "Pick holes, bosses or cones for both.")
+    aside = np.linalg.norm(np.cross(own.ends_mm - axis.point_mm, axis.direction), axis=1).max()
+    turned = np.linalg.norm(np.cross(own.direction, axis.direction))
+    if aside > COAXIAL_MM or turned > COAXIAL_RAD:
+        raise _unfit(where, f"{own.id} and datum {line.datum} are not coaxial in the CAD", "Use position instead.")
+    return LineLimits(0.0, Limits(None, line.zone_diameter))
+
+
+def _wall(line: WallThickness, _plan: Plan, _measured: Measured) -> LineLimits:
+    """A grade is resolved at the wall's worst place, by the measuring function."""
+    if line.grade is None:
+        return LineLimits(None, Limits(line.least, None))
+    return LineLimits(None, Limits(None, None))
+
+
+def _allowance(line: Any, plan: Plan, measured: Measured) -> LineLimits:
+    largest = float(np.ptp(measured.nominal.vertices_mm, axis=0).max())
+    return _stated(None, resolve_limits(line, largest, plan))
+
+
+def _shrink(line: Any, _plan: Plan, _measured: Measured) -> LineLimits:
+    return LineLimits(None, Limits(line.lower_percent, line.upper_percent))
+
+
+def _unfit(where: str, what: str, advice: str) -> PlanInvalid:
+    return PlanInvalid(f"{where}: {what}.", advice=advice, faults=[f"{where}: {what}"])
+
+
+_SPECIAL: Mapping[str, Callable[[Any, Plan, Measured], LineLimits]] = {
+    "size": _size,
+    "distance": _distance,
+    "angle": _angle,
+    "coaxiality": _coaxiality,
+    "wall_thickness": _wall,
+    "machining_allowance": _allowance,
+    "shrink": _shrink,
+}
+_UPPER: Mapping[str, str] = {
+    "flatness": "zone",
+    "straightness": "zone",
+    "roundness": "zone",
+    "cylindricity": "zone",
+    "parallelism": "zone",
+    "perpendicularity": "zone",
+    "angularity": "zone",
+    "position": "zone_diameter",
+    "circular_runout": "zone",
+    "total_runout": "zone",
+    "surface_profile": "zone",
+    "line_profile": "zone",
+    "core_displacement": "most",
+}
