@@ -60,7 +60,7 @@ def _placed(
     found = measured.measured_feature(feature, shrink_removed=shrink_removed)
     if isinstance(found, NotMeasured):
         return unmeasured_feature(found, feature, measured)
-    placed = _place_model(feature, found, frame, measured)
+    placed = place_model(feature, found, frame, measured)
 
     def zone(departures: Departures) -> Floats:
         lengths = np.linalg.norm(placed(departures), axis=2)
@@ -103,7 +103,7 @@ def places_of(feature: Feature) -> Floats:
     return feature.point_mm[None]
 
 
-def _place_model(
+def place_model(
     feature: Feature, found: MeasuredFeature, frame: MeasuringFrame, measured: Measured
 ) -> Callable[[Departures], Floats]:
     """Offsets (n, p, 3) of the feature from its places."""

@@ -13,16 +13,6 @@ from worker.records import Alignment, Deviation, Floats, Nominal, Samples, Surfa
 UNIFORM = 1.0 / float(np.sqrt(12.0))  # standard deviation of a value known to lie within one step
 
 
-def combined(budget: Mapping[str, float]) -> float:
-    """Root of the sum of squares of independent standard uncertainties (JCGM 100:2008, 5.1.2)."""
-    return float(np.sqrt(sum(value**2 for value in budget.values())))
-
-
-def expanded(budget: Mapping[str, float]) -> float:
-    """U at k = 2."""
-    return COVERAGE_FACTOR * combined(budget)
-
-
 def scanner_sigma_mm(plan: Plan) -> float:
     """Half of the stated expanded uncertainty; 0 where nothing is stated, which the report says."""
     return 0.0 if plan.scanner is None else plan.scanner.expanded_uncertainty / COVERAGE_FACTOR

@@ -7,7 +7,7 @@ import pytest
 
 from shared.plan import Plan, Scanner
 from tests.support.shapes import perfect_alignment
-from worker.judging.uncertainty import alignment_covariance, alignment_sigma_mm, combined, expanded, scanner_sigma_mm
+from worker.judging.uncertainty import alignment_covariance, alignment_sigma_mm, scanner_sigma_mm
 from worker.records import Alignment, Freedom
 
 TURN = 1e-4
@@ -20,13 +20,6 @@ def _alignment() -> Alignment:
     covariance[2, 2] = TURN**2
     freedom = Freedom(np.ones(6), np.zeros(6), "", 0.0, covariance, np.array([10.0, 0.0, 0.0]))
     return replace(base, freedom=freedom)
-
-
-def test_independent_sources_add_by_squares() -> None:
-    """GUM H.1 end gauge (JCGM 100:2008): 25, 9.7, 2.9 and 16.6 nm make 32 nm."""
-    budget = {"standard": 25.0, "comparison": 9.7, "temperature": 2.9, "expansion": 16.6}
-    assert combined(budget) == pytest.approx(31.7, abs=0.1)
-    assert expanded(budget) == pytest.approx(2 * combined(budget))
 
 
 @pytest.mark.parametrize(

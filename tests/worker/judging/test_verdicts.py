@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import pytest
 
-from worker.judging.verdicts import NO_LIMIT, conformance_probability, judge
+from worker.judging.verdicts import NO_LIMIT, acceptance_limits, conformance_probability, judge
 from worker.records import Limits, Verdict
 
 OPEN = Limits(None, None)
@@ -48,3 +48,26 @@ def test_what_is_not_proven_says_why() -> None:
 )
 def test_conformance_probability(y: float, u: float, lower: float | None, upper: float | None, expected: float) -> None:
     assert conformance_probability(y, u, Limits(lower, upper)) == pytest.approx(expected, abs=6e-4)
+
+
+@pytest.mark.parametrize(
+    ("lower", "upper", "sigma", "probability", "expected"),
+    [
+        (3.0, None, 0.08, 0.95, (3.132, None)),  # a wall of at least 3 mm: 1.645 u inside its limit
+        (3.0, None, 0.08, 0.975, (3.157, None)),
+        (-0.2, 0.2, 0.02, 0.95, (-0.1671, 0.1671)),  # acceptance width 0.3342 of 0.4
+    ],
+)
+def test_acceptance_limits_leave_the_stated_risk(
+    lower: float | None, upper: float | None, sigma: float, probability: float, expected: tuple[float, float | None]
+) -> None:
+    """Guard factors 1.6449 and 1.9600 of JCGM 106:2012, 8.3.2, for 95 and 97.5 %."""
+    found = acceptance_limits(Limits(lower, upper), sigma, probability)
+    assert (found.lower, found.upper) == pytest.approx(expected, abs=5e-4)
+
+
+def test_at_its_acceptance_limit_a_value_conforms_with_the_stated_probability() -> None:
+    limits = Limits(3.0, None)
+    edge = acceptance_limits(limits, 0.08).lower
+    assert edge is not None
+    assert conformance_probability(edge, 0.08, limits) == pytest.approx(0.95)
