@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -26,6 +26,7 @@ from OCP.TopExp import TopExp_Explorer
 from OCP.TopLoc import TopLoc_Location
 from OCP.TopoDS import TopoDS
 
+from worker.reading.brep_face import FaceTriangles, describe
 from worker.records import Face, Floats, Ints, Nominal, SurfaceKind
 
 Point = Sequence[float]
@@ -120,16 +121,27 @@ def faces_of(shape: Any) -> Iterable[Any]:
         explorer.Next()
 
 
-def tessellated(shape: Any, names: Sequence[tuple[Any, str]] = (), *, chord_mm: float = 0.05) -> Nominal:
-    """Triangles of a solid as the reading stage would hand them over; faces carry their names."""
-    BRepMesh_IncrementalMesh(shape, chord_mm, False, 0.2, False)
+def tessellated(
+    shape: Any,
+    names: Sequence[tuple[Any, str]] = (),
+    *,
+    chord_mm: float = 0.05,
+    angle_rad: float = 0.2,
+    with_surfaces: bool = False,
+) -> Nominal:
+    """Triangles of a solid as the reading stage would hand them over; faces carry their names.
+
+    with_surfaces : faces know their planes, cylinders and so on, as those of a STEP file do
+    """
+    BRepMesh_IncrementalMesh(shape, chord_mm, False, angle_rad, False)
     soup, owner, faces = [], [], []
     for index, face in enumerate(faces_of(shape)):
         corners = _without_slivers(_face_triangles(face))
         soup.append(corners)
         owner.append(np.full(len(corners), index, dtype=np.int64))
         name = next((name for tool, name in names if tool.IsSame(face)), None)
-        faces.append(Face(index=index, kind=SurfaceKind.FREEFORM, area_mm2=float(_areas(corners).sum()), name=name))
+        plain = Face(index=index, kind=SurfaceKind.FREEFORM, area_mm2=float(_areas(corners).sum()), name=name)
+        faces.append(_described(plain, face, corners) if with_surfaces else plain)
     vertices, triangles = _merged(np.concatenate(soup))
     return Nominal(
         vertices_mm=vertices,
@@ -137,10 +149,18 @@ def tessellated(shape: Any, names: Sequence[tuple[Any, str]] = (), *, chord_mm: 
         triangle_face=np.concatenate(owner),
         faces=tuple(faces),
         chord_tolerance_mm=chord_mm,
-        angular_tolerance_rad=0.2,
+        angular_tolerance_rad=angle_rad,
         declared_unit="mm",
         is_watertight=_is_closed(triangles),
     )
+
+
+def _described(plain: Face, face: Any, corners: Floats) -> Face:
+    triangles = np.arange(3 * len(corners), dtype=np.int64).reshape(-1, 3)
+    piece = FaceTriangles(corners.reshape(-1, 3), triangles, 0.0)
+    fields, _ = describe(plain.index, face, TopLoc_Location(), piece)
+    fields.update({key: np.array(fields[key]) for key in ("origin_mm", "axis") if key in fields})
+    return replace(plain, **(fields | {"kind": SurfaceKind(fields["kind"])}))
 
 
 def _face_triangles(face: Any) -> Floats:
