@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import json
 import math
 from collections.abc import Iterator, Mapping, Sequence
@@ -12,10 +13,21 @@ from pydantic import ValidationError
 
 from shared.errors import PlanInvalid
 from shared.plan import Plan
+from shared.plan.characteristics import FIT_PATTERN, GENERAL_ANGLE_PATTERN, GENERAL_PATTERN, KINDS
+from shared.plan.frames import LETTER_PATTERN
+from shared.plan.plan import NAMES_DISAGREE
+from shared.tolerances.resolve import limit_faults
 
 TEXT_LIMIT_BYTES = 1024 * 1024  # a plan of a few hundred lines is 100 kB
 FAULTS_SHOWN = 20  # more at once helps nobody
 ADVICE = "Correct the plan at the places named and send it again; its schema is at /v1/schemas/plan."
+GENERAL_WORDS = "write a class such as 'ISO 2768-m', 'ISO 8062-3 DCTG 10' or 'ISO 286 IT14'"
+PATTERN_WORDS = {
+    GENERAL_PATTERN: GENERAL_WORDS,
+    GENERAL_ANGLE_PATTERN: "write 'ISO 2768-f', -m, -c or -v; the other tables have no angles",
+    FIT_PATTERN: "write a tolerance class such as H8 or g6",
+    LETTER_PATTERN: "a datum is one or two capitals",
+}
 Path = Sequence[int | str]
 
 
@@ -33,10 +45,28 @@ def parse_plan(source: str | bytes | Mapping[str, Any], source_name: str) -> Pla
     """
     document, root = (source, None) if isinstance(source, Mapping) else _read(source, source_name)
     try:
-        return Plan.model_validate(document)
+        plan = Plan.model_validate(document)
     except ValidationError as error:
-        faults = [_fault(one["loc"], _explained(dict(one)), root) for one in error.errors(include_url=False)]
-        raise _invalid(source_name, faults) from error
+        found = [_fault(path, text, root) for one in error.errors(include_url=False) for path, text in _told(dict(one))]
+        raise _invalid(source_name, found) from error
+    faults = [_fault(path, message, root) for path, message in limit_faults(plan)]
+    if faults:
+        raise _invalid(source_name, faults)
+    return plan
+
+
+def fault_in(source: str | bytes | Mapping[str, Any], path: Path, message: str) -> str:
+    """A fault of a plan that was read, with the line of its text where there is one, and the path.
+
+    source : as given to :func:`parse_plan`
+    """
+    root = None if isinstance(source, Mapping) else _nodes(source)
+    return _fault(path, message, root)
+
+
+def plan_fault(source_name: str, faults: list[str]) -> PlanInvalid:
+    """The error that lists faults found in a plan after it was read."""
+    return _invalid(source_name, faults)
 
 
 def plan_text(source: str | bytes | Mapping[str, Any]) -> str:
@@ -119,12 +149,22 @@ def _doubled_keys(node: yaml.MappingNode) -> Iterator[str]:
             keys.add(key.value)
 
 
+def _nodes(source: str | bytes) -> yaml.Node | None:
+    try:
+        node: yaml.Node | None = yaml.compose(plan_text(source), Loader=yaml.SafeLoader)
+    except yaml.YAMLError:
+        return None  # JSON indented by tabs
+    return node
+
+
 def _fault(path: Path, message: str, root: yaml.Node | None) -> str:
     node, shown = root, ""
     for step in path:
         child = _child(node, step)
         if root is not None and child is None and isinstance(node, yaml.MappingNode) and _is_kind_of(node, step):
             continue  # pydantic names the kind of a characteristic in the path; the text has no such level
+        if root is not None and child is None and isinstance(node, yaml.ScalarNode):
+            continue  # a bare text in place of an object
         shown += f"[{step}]" if isinstance(step, int) else f".{step}" if shown else str(step)
         node = child if child is not None else node
     where = f"{shown or 'plan'}: {message}"
@@ -145,13 +185,38 @@ def _is_kind_of(node: yaml.MappingNode, step: int | str) -> bool:
     return kind is not None and kind.value == step
 
 
+def _told(error: dict[str, Any]) -> list[tuple[Path, str]]:
+    """(path, message) of one error of pydantic, which may stand for several faults of ours."""
+    if error["type"] == NAMES_DISAGREE:
+        return list(error["ctx"]["faults"])
+    if error["type"] == "union_tag_not_found":
+        return [((*error["loc"], "kind"), f"Field required; one of {_kinds()}")]
+    if error["type"] == "union_tag_invalid":
+        return [((*error["loc"], "kind"), _unknown_kind(str(error["ctx"]["tag"])))]
+    return [(error["loc"], _explained(error))]
+
+
+def _kinds() -> str:
+    return ", ".join(KINDS)
+
+
+def _unknown_kind(given: str) -> str:
+    near = difflib.get_close_matches(given, KINDS, n=1)
+    hint = f"did you mean '{near[0]}'? " if near else ""
+    return f"'{given}' is no kind of characteristic; {hint}Kinds are {_kinds()}"
+
+
 def _explained(error: dict[str, Any]) -> str:
     message = str(error["msg"]).removeprefix("Value error, ")
+    if error["type"] == "string_pattern_mismatch":
+        message = PATTERN_WORDS.get(error["ctx"]["pattern"], message)
     given = error.get("input")
     if error["type"] == "missing" or isinstance(given, Mapping | list | tuple) or given is None:
         return message
     if error["type"] == "string_type":
         return f"{message} (given: {given}; put it in quotes)"
+    if error["type"] in {"float_parsing", "int_parsing"} and "," in str(given):
+        return f"this is no number; write a decimal point, not a comma (given: {str(given)[:60]!r})"
     if isinstance(given, float) and not math.isfinite(given):
         return f"{message} (given: {given})"
     return f"{message} (given: {str(given)[:60]!r})"

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Annotated, TypeVar
+from typing import Annotated, Any, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field
+
+from shared.plan.glossary import meaning
 
 LENGTH_FIELDS = frozenset(
     {
@@ -35,10 +37,18 @@ Name = Annotated[str, Field(min_length=1, max_length=80)]
 ModelT = TypeVar("ModelT", bound=BaseModel)
 
 
+def explain(schema: dict[str, Any], model: type[BaseModel]) -> None:
+    """Say in a model's JSON Schema what each field means, and which are lengths."""
+    for field, written in schema.get("properties", {}).items():
+        text = meaning(model.__name__, field)
+        is_told = field not in LENGTH_FIELDS or "unit" in text
+        written["description"] = text if is_told else f"{text} In the plan's unit."
+
+
 class Strict(BaseModel):
     """No unknown key, no change after reading, no NaN."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, json_schema_extra=explain)
 
 
 def in_mm(model: ModelT, mm: float) -> ModelT:

@@ -6,7 +6,7 @@ Words follow ISO 1101, ISO 14405-1, ASME Y14.5 and the foundry trade.
 from __future__ import annotations
 
 from enum import StrEnum
-from typing import Annotated, Literal
+from typing import Annotated, Literal, get_args
 
 from pydantic import Field, model_validator
 
@@ -14,14 +14,17 @@ from shared.plan.base import Name, Strict, Vector
 from shared.plan.frames import Letter
 from shared.plan.places import FeaturePick
 
+GENERAL_PATTERN = r"^(ISO 2768-[fmcv]|ISO 8062-3 DCTG ([1-9]|1[0-6])|ISO 286 IT([1-9]|1[0-8]))$"
+GENERAL_ANGLE_PATTERN = r"^ISO 2768-[fmcv]$"
+FIT_PATTERN = r"^[A-Za-z]{1,2}\d{1,2}$"
 General = Annotated[
     str,
     Field(
         description="A class of general tolerances: 'ISO 2768-m', 'ISO 8062-3 DCTG 10', 'ISO 286 IT14' (js).",
-        pattern=r"^(ISO 2768-[fmcv]|ISO 8062-3 DCTG ([1-9]|1[0-6])|ISO 286 IT([1-9]|1[0-8]))$",
+        pattern=GENERAL_PATTERN,
     ),
 ]
-Fit = Annotated[str, Field(description="ISO 286 tolerance class, such as H8 or g6.", pattern=r"^[A-Za-z]{1,2}\d{1,2}$")]
+Fit = Annotated[str, Field(description="ISO 286 tolerance class, such as H8 or g6.", pattern=FIT_PATTERN)]
 Zone = Annotated[float, Field(gt=0)]
 
 
@@ -112,14 +115,15 @@ class Angle(_Characteristic):
     """Angle between two features' planes or axes, 0 to 180 degrees; or the full angle of a cone.
 
     Normals point out of material; axes are taken along the sense that gives nominal's angle.
+    lower_degrees, upper_degrees: the least and largest angle themselves, not departures from nominal
     """
 
     kind: Literal["angle"]
     first: FeaturePick
     second: FeaturePick | None = None
-    lower_degrees: float | None = None
-    upper_degrees: float | None = None
-    general: Annotated[str, Field(pattern=r"^ISO 2768-[fmcv]$")] | None = None
+    lower_degrees: Annotated[float, Field(ge=0, le=180)] | None = None
+    upper_degrees: Annotated[float, Field(ge=0, le=180)] | None = None
+    general: Annotated[str, Field(pattern=GENERAL_ANGLE_PATTERN)] | None = None
 
     @model_validator(mode="after")
     def _ordered(self) -> Angle:
@@ -379,3 +383,7 @@ AnyCharacteristic = Annotated[
     | ShrinkCharacteristic,
     Field(discriminator="kind"),
 ]
+
+KINDS: tuple[str, ...] = tuple(
+    get_args(model.model_fields["kind"].annotation)[0] for model in get_args(get_args(AnyCharacteristic)[0])
+)

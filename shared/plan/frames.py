@@ -10,7 +10,8 @@ from pydantic import Field, model_validator
 from shared.plan.base import Name, Strict, Vector
 from shared.plan.places import FeaturePick
 
-Letter = Annotated[str, Field(pattern=r"^[A-Z]{1,2}$")]
+LETTER_PATTERN = r"^[A-Z]{1,2}$"
+Letter = Annotated[str, Field(pattern=LETTER_PATTERN)]
 
 
 class DatumReference(StrEnum):

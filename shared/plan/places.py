@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Annotated, Any
 
-from pydantic import Field, GetJsonSchemaHandler, model_validator
-from pydantic.json_schema import JsonSchemaValue
-from pydantic_core import CoreSchema
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from shared.plan.base import Name, Strict, Vector
+from shared.plan.base import Name, Strict, Vector, explain
 
 
 class Box(Strict):
@@ -45,6 +44,16 @@ class Tube(Strict):
         return self
 
 
+def _or_bare_text(schema: dict[str, Any], model: type[BaseModel]) -> None:
+    """In the JSON Schema: the bare id, or an object."""
+    explain(schema, model)
+    whole = dict(schema) | {"minProperties": 1}
+    schema.clear()
+    schema["title"] = whole.pop("title")
+    schema["description"] = whole.pop("description")
+    schema["anyOf"] = [{"type": "string", "minLength": 1, "maxLength": 80}, whole]
+
+
 class FeaturePick(Strict):
     """One detected feature of nominal, picked in exactly one way; a bare text is its id.
 
@@ -52,6 +61,8 @@ class FeaturePick(Strict):
     face_name: the name of that face in the STEP file;  point: a point near its axis (holes, bosses,
     cones, slots) or on its surface (planes, spheres)
     """
+
+    model_config = ConfigDict(json_schema_extra=_or_bare_text)
 
     id: Name | None = None
     face: Annotated[int, Field(ge=0)] | None = None
@@ -61,7 +72,11 @@ class FeaturePick(Strict):
     @model_validator(mode="before")
     @classmethod
     def _bare_text(cls, given: Any) -> Any:
-        return {"id": given} if isinstance(given, str) else given
+        if isinstance(given, str):
+            return {"id": given}
+        if isinstance(given, Mapping | FeaturePick):
+            return given
+        raise ValueError("a feature is picked by its id, such as hole-3, or as {face: 12}, {point: [x, y, z]}")
 
     @model_validator(mode="after")
     def _one_way(self) -> FeaturePick:
@@ -69,21 +84,6 @@ class FeaturePick(Strict):
         if len(given) != 1:
             raise ValueError(f"give exactly one of id, face, face_name, point (given: {given or 'none'})")
         return self
-
-    @classmethod
-    def __get_pydantic_json_schema__(cls, schema: CoreSchema, handler: GetJsonSchemaHandler) -> JsonSchemaValue:
-        """An object, or the bare id."""
-        written = handler.resolve_ref_schema(handler(schema))
-        whole = dict(written)
-        written.clear()
-        written.update(
-            {
-                "title": "FeaturePick",
-                "description": whole.pop("description", ""),
-                "anyOf": [{"type": "string", "minLength": 1, "maxLength": 80}, whole],
-            }
-        )
-        return handler(schema)
 
     def __str__(self) -> str:
         """As the plan would say it."""

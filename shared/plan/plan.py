@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
+from pydantic_core import PydanticCustomError
 
 from shared.plan.base import Strict, in_mm
 from shared.plan.characteristics import AnyCharacteristic, General
@@ -15,6 +16,9 @@ from shared.plan.places import RegionChoice
 from shared.units import LengthUnit
 
 PLAN_VERSION = "1"
+NAMES_DISAGREE = "names_disagree"  # type of the error whose context lists (path, fault)
+Path = tuple[str | int, ...]
+Fault = tuple[Path, str]
 
 
 class Plan(Strict):
@@ -41,32 +45,55 @@ class Plan(Strict):
 
     @model_validator(mode="after")
     def _names_agree(self) -> Plan:
+        faults = [*self._doubled(), *self._unknown()]
+        if faults:
+            text = "; ".join(fault for _, fault in faults)
+            raise PydanticCustomError(NAMES_DISAGREE, "{text}", {"text": text, "faults": faults})
+        return self
+
+    def _doubled(self) -> Iterator[Fault]:
+        """Names given twice, and letters twice in one frame."""
+        lists: dict[str, tuple[str, tuple[Strict, ...]]] = {
+            "regions": ("name", self.regions),
+            "characteristics": ("id", self.characteristics),
+            "datums": ("letter", self.datums),
+            "frames": ("name", self.frames),
+            "substitution": ("id", self.substitution),
+        }
+        for key, (field, entries) in lists.items():
+            names = [getattr(entry, field) for entry in entries]
+            for index, name in enumerate(names):
+                if name in names[:index]:
+                    yield (key, index, field), f"{name} is given twice among the {key}"
+        for index, frame in enumerate(self.frames):
+            if len(set(frame.datums)) < len(frame.datums):
+                yield ("frames", index, "datums"), f"frame {frame.name} names a datum twice"
+
+    def _unknown(self) -> Iterator[Fault]:
         known = {
             "region": [region.name for region in self.regions],
             "characteristic": [line.id for line in self.characteristics],
             "datum": [datum.letter for datum in self.datums],
             "frame": [frame.name for frame in self.frames],
         }
-        for what, names in known.items():
-            doubled = sorted({name for name in names if names.count(name) > 1})
-            if doubled:
-                raise ValueError(f"{what} given twice: {', '.join(doubled)}")
-        for where, what, name in self._references():
-            if name not in known[what]:
+        for path, where, what, name in self._references():
+            if name is not None and name not in known[what]:
                 listed = ", ".join(known[what]) or "none is given"
-                raise ValueError(f"{where}: {what} '{name}' is not among the plan's {what}s ({listed})")
-        return self
+                yield path, f"{where}: {what} '{name}' is not among the plan's {what}s ({listed})"
 
-    def _references(self) -> Iterator[tuple[str, str, str]]:
-        """(where, what is named, its name) for everything one part of the plan names in another."""
-        for line in self.characteristics:
+    def _references(self) -> Iterator[tuple[Path, str, str, str | None]]:
+        """(path, where, what is named, its name) for everything one part of the plan names in another."""
+        for index, line in enumerate(self.characteristics):
             for key, what in (("region", "region"), ("toward", "region"), ("frame", "frame"), ("datum", "datum")):
-                yield from _named(f"characteristic {line.id}", what, [getattr(line, key, None)])
-        for frame in self.frames:
-            yield from _named(f"frame {frame.name}", "datum", frame.datums)
-        yield from _named("alignment", "region", self.alignment.regions or ())
-        yield from _named("alignment", "frame", [self.alignment.frame])
-        yield from _named("substitution", "characteristic", [entry.id for entry in self.substitution])
+                yield ("characteristics", index, key), f"characteristic {line.id}", what, getattr(line, key, None)
+        for index, frame in enumerate(self.frames):
+            for place, letter in enumerate(frame.datums):
+                yield ("frames", index, "datums", place), f"frame {frame.name}", "datum", letter
+        for index, name in enumerate(self.alignment.regions or ()):
+            yield ("alignment", "regions", index), "alignment", "region", name
+        yield ("alignment", "frame"), "alignment", "frame", self.alignment.frame
+        for index, entry in enumerate(self.substitution):
+            yield ("substitution", index, "id"), "substitution", "characteristic", entry.id
 
     def to_mm(self) -> Plan:
         """The same plan with every length in millimetres."""
@@ -78,7 +105,3 @@ class Plan(Strict):
             entry if entry.id in plain else in_mm(entry, self.unit.mm) for entry in self.substitution
         )  # percents and degrees are no lengths
         return scaled.model_copy(update={"unit": LengthUnit.MILLIMETRE, "substitution": kept})
-
-
-def _named(where: str, what: str, names: Iterable[str | None]) -> Iterator[tuple[str, str, str]]:
-    yield from ((where, what, name) for name in names if name is not None)
