@@ -49,7 +49,7 @@ class Measured:
     strain_sigma: float = 0.0
     remeasure: Callable[[RigidTransform], Deviation] | None = None
     chosen: MeasuringFrame | NoFrame | None = None
-    _kept: dict[Any, Any] = field(default_factory=dict, repr=False)
+    _kept: dict[Any, Any] = field(default_factory=dict, init=False, repr=False)  # fresh in every copy
 
     @property
     def why_not(self) -> str | None:

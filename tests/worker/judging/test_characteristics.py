@@ -9,15 +9,18 @@ import pytest
 
 from shared.plan import AnyCharacteristic, Plan
 from tests.support.shapes import block, bored_block, deviation_of, perfect_alignment, scan_of
-from worker.judging.characteristics import MEASURE, judge_plan, limits_of
+from worker.features.detect import detect_features
+from worker.judging.characteristics import MEASURE, judge_plan
+from worker.judging.limits import limits_of
 from worker.judging.measured import Measured
-from worker.measuring.regions import choose_regions
+from worker.measuring.regions import Places, choose_regions
 from worker.measuring.thickness import measure_thickness
 from worker.records import AlignmentStatus, Characteristic, Nominal, Scan, Shrink, Verdict
 from worker.surface import SurfaceQuery
 
 PLATE = block((60.0, 40.0, 5.0))
 BORED = bored_block((40.0, 30.0, 20.0), 6.0)
+TEN = bored_block((40.0, 30.0, 20.0), 5.0)
 TOP = {"name": "top", "faces": [5]}
 SHRINK = Shrink(
     np.array([1.002, 1.002, 1.001]), np.eye(3) * 1e-10, 1.002, 1e-5, np.array([True, True, False]), np.zeros(3)
@@ -33,14 +36,16 @@ def _plan(*lines: dict[str, Any], **rest: Any) -> Plan:
 def _measured(nominal: Nominal, scan: Scan, plan: Plan) -> Measured:
     samples, deviation = deviation_of(nominal, scan)
     surface = SurfaceQuery(nominal.vertices_mm, nominal.triangles)
+    features = detect_features(nominal)
     return Measured(
         nominal=nominal,
         samples=samples,
         alignment=perfect_alignment(SHRINK, sigma_mm=0.001),
         deviation=deviation,
         thickness=measure_thickness(samples, surface, deviation, spot_limit_mm=None),
-        regions=choose_regions(plan, nominal, samples, ()),
+        regions=choose_regions(plan, Places(nominal, samples, (), features)),
         quantum_mm=1e-5,
+        features=features,
     )
 
 
@@ -104,8 +109,8 @@ def test_the_scanners_own_uncertainty_is_in_the_budget_and_in_U() -> None:
     assert pytest.approx(0.04**2) == stated.U**2 - plain.U**2
 
 
-def _bored(shift_mm: tuple[float, float], radius_mm: float = 6.0) -> Measured:
-    rest = scan_of(BORED, 20_000, 1, face=np.arange(6))
+def _bored(shift_mm: tuple[float, float], radius_mm: float = 6.0, nominal: Nominal = BORED) -> Measured:
+    rest = scan_of(nominal, 20_000, 1, face=np.arange(6))
     rng = np.random.default_rng(2)
     turn = rng.uniform(0, 2 * np.pi, 6000)
     outward = np.column_stack([np.cos(turn), np.sin(turn), np.zeros(6000)])
@@ -113,7 +118,7 @@ def _bored(shift_mm: tuple[float, float], radius_mm: float = 6.0) -> Measured:
     if rest.normals is None:
         raise ValueError
     points, normals = np.concatenate([rest.points_mm, hole]), np.concatenate([rest.normals, -outward])
-    return _measured(BORED, Scan(points, normals, None, "mm", 0.0), _plan())
+    return _measured(nominal, Scan(points, normals, None, "mm", 0.0), _plan())
 
 
 @pytest.mark.parametrize(
@@ -127,17 +132,49 @@ def _bored(shift_mm: tuple[float, float], radius_mm: float = 6.0) -> Measured:
 def test_position_is_the_diameter_of_the_zone_the_axis_needs(
     shift: tuple[float, float], zone_mm: float, limit: float, verdict: Verdict
 ) -> None:
-    found = _line(_bored(shift), {"kind": "hole_position", "point": [0.5, 0.5, 10], "zone_diameter": limit})
+    found = _line(_bored(shift), {"kind": "position", "feature": {"point": [0.5, 0.5, 10]}, "zone_diameter": limit})
     assert found.measured == pytest.approx(zone_mm, abs=1e-5)
     assert found.details["offset_at_end_mm"] == pytest.approx([*shift, 0.0], abs=1e-5)
     assert found.verdict is verdict
 
 
-def test_diameter_is_judged_as_a_departure_from_nominal() -> None:
-    line = {"kind": "hole_diameter", "face": 6, "lower_deviation": -0.1, "upper_deviation": 0.1}
+def test_size_is_the_diameter_within_limits_about_nominal() -> None:
+    line = {"kind": "size", "feature": {"face": 6}, "lower_deviation": -0.1, "upper_deviation": 0.1}
     found = _line(_bored((0.0, 0.0), 6.04), line)
-    assert found.measured == pytest.approx(0.08, abs=1e-6)
-    assert found.details["diameter_mm"] == pytest.approx(12.08, abs=1e-6)
+    assert found.measured == pytest.approx(12.08, abs=1e-6)
+    assert (found.nominal, found.limits.lower, found.limits.upper) == pytest.approx((12.0, 11.9, 12.1))
+    assert found.feature == "hole-1"
+
+
+@pytest.mark.parametrize(
+    ("limits", "lower", "upper"),
+    [
+        ({"fit": "H11"}, 12.0, 12.110),  # ISO 286-1: IT11 is 110 um over 10 up to 18 mm
+        ({"general": "ISO 2768-m"}, 11.8, 12.2),  # over 6 up to 30 mm
+        ({"general": "ISO 8062-3 DCTG 9"}, 11.2, 12.8),  # a band of 1.6 over 10 up to 16 mm
+    ],
+)
+def test_limits_come_from_the_named_table(limits: dict[str, str], lower: float, upper: float) -> None:
+    found = _line(_bored((0.0, 0.0), 6.04), {"kind": "size", "feature": "hole-1", **limits})
+    assert (found.limits.lower, found.limits.upper) == pytest.approx((lower, upper))
+    assert next(iter(limits.values())) in str(found.limits_source)
+
+
+@pytest.mark.parametrize(
+    ("radius_mm", "bonus_mm", "allowed_mm"),
+    [(5.06, 0.12, 0.42), (5.0, 0.0, 0.3), (4.99, 0.0, 0.3), (5.2, 0.2, 0.5)],
+)
+def test_a_hole_larger_than_mmc_gets_a_larger_zone(radius_mm: float, bonus_mm: float, allowed_mm: float) -> None:
+    """Hole 10.0 +0.2/0, zone 0.3 at MMC: at 10.12 the zone is 0.42 (worked example of the trade, ASME Y14.5)."""
+    line = {"kind": "position", "feature": "hole-1", "zone_diameter": 0.3, "condition": "mmc"}
+    found = _line(_ten(radius_mm), line | {"lower_deviation": 0.0, "upper_deviation": 0.2})
+    assert found.limits.upper == pytest.approx(allowed_mm, abs=1e-4)
+    assert found.details.get("bonus_mm", 0.0) == pytest.approx(bonus_mm, abs=1e-4)
+
+
+def _ten(radius_mm: float) -> Measured:
+    """A bore of 10 mm, made otherwise."""
+    return _bored((0.1, 0.0), radius_mm, TEN)
 
 
 @pytest.mark.parametrize(
@@ -177,7 +214,7 @@ def test_every_kind_of_the_plan_is_measured_and_has_limits() -> None:
     kinds = {get_args(kind.model_fields["kind"].annotation)[0] for kind in get_args(get_args(AnyCharacteristic)[0])}
     assert kinds == set(MEASURE)
     plan = _plan({"id": "a", "kind": "surface_profile", "zone": 0.5})
-    assert limits_of(plan.characteristics[0]).upper == 0.5
+    assert limits_of(plan.characteristics[0], plan, _plate(0.1)).limits.upper == 0.5
 
 
 def test_a_plan_in_inches_judges_the_same() -> None:
