@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from worker.fitting.records import Refusal
 from worker.records import Deviation, Nominal, Samples, Shrink
 
 
@@ -19,6 +20,7 @@ class Seen:
 
 @dataclass(frozen=True)
 class NotMeasured:
-    """Why something could not be measured."""
+    """Why something could not be measured: a sentence for people, and a code where fitting gave one."""
 
     reason: str
+    code: Refusal | None = None
