@@ -12,13 +12,18 @@ from types import MappingProxyType
 
 from pydantic import BaseModel
 
+from shared.feature_list import FEATURES_VERSION, FeatureList
 from shared.plan import PLAN_VERSION, Plan
 from shared.report import REPORT_VERSION, Report
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 FOLDER = Path(__file__).resolve().parent
 MODELS: Mapping[str, type[BaseModel]] = MappingProxyType(
-    {f"report-{REPORT_VERSION}.schema.json": Report, f"plan-{PLAN_VERSION}.schema.json": Plan}
+    {
+        f"report-{REPORT_VERSION}.schema.json": Report,
+        f"plan-{PLAN_VERSION}.schema.json": Plan,
+        f"features-{FEATURES_VERSION}.schema.json": FeatureList,
+    }
 )
 
 
