@@ -5,7 +5,7 @@ from __future__ import annotations
 from celery import Celery
 from kombu.exceptions import OperationalError
 
-from shared.broker import make_celery, send_inspection
+from shared.broker import make_celery, send_job
 from shared.settings import Settings
 
 CONNECT_TIMEOUT_S = 3  # a readiness check must answer before its caller gives up
@@ -19,7 +19,7 @@ class CelerySender:
 
     def send(self, inspection_id: str) -> bool:
         """Send the id; False if the broker cannot be reached."""
-        return send_inspection(self._celery, inspection_id)
+        return send_job(self._celery, inspection_id)
 
     def check_reachable(self) -> None:
         """Connect once."""

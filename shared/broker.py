@@ -1,4 +1,4 @@
-"""The broker: it carries ids of inspections, nothing else, and may lose them.
+"""The broker: it carries ids of jobs, nothing else, and may lose them.
 
 Production uses Redis.  The embedded default, where nothing is installed, is kombu's SQL transport on
 an SQLite file of its own.  Chosen by ``python -m tests.benchmarks.broker`` (kombu 5.7, two cores):
@@ -30,7 +30,7 @@ from sqlalchemy.exc import SADeprecationWarning
 
 from shared.settings import Settings
 
-TASK_NAME = "firstpour.inspect"
+TASK_NAME = "firstpour.run"
 QUEUE = "firstpour"
 BUSY_TIMEOUT_S = 15.0  # the file is locked for milliseconds at a time
 
@@ -58,14 +58,14 @@ def make_celery(settings: Settings) -> Celery:
     return app
 
 
-def send_inspection(app: Celery, inspection_id: str) -> bool:
-    """Send the id of an inspection whose row is already committed.
+def send_job(app: Celery, job_id: str) -> bool:
+    """Send the id of a job whose row is already committed.
 
     False if the broker could not be reached: no harm, the sweeper sends it later.
     """
     retry: dict[str, Any] = {"max_retries": 1, "interval_start": 0.0, "interval_step": 0.2, "interval_max": 0.2}
     try:
-        app.send_task(TASK_NAME, args=[inspection_id], ignore_result=True, retry=True, retry_policy=retry)
+        app.send_task(TASK_NAME, args=[job_id], ignore_result=True, retry=True, retry_policy=retry)
     except (OperationalError, SqlOperationalError, OSError):
         return False
     return True

@@ -1,12 +1,19 @@
-"""States of an inspection, and which may follow which."""
+"""Kinds of job, the states of one, and its stages."""
 
 from __future__ import annotations
 
 from enum import StrEnum
 
 
+class Task(StrEnum):
+    """What a job does."""
+
+    INSPECT = "inspect"
+    DETECT_FEATURES = "detect_features"
+
+
 class InspectionState(StrEnum):
-    """Where an inspection stands; the SQL row is the truth."""
+    """Where a job stands; the SQL row is the truth."""
 
     QUEUED = "queued"
     RUNNING = "running"

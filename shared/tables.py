@@ -1,6 +1,6 @@
 """The SQL tables.  SQLite in WAL mode or PostgreSQL; times are UTC; ids are random.
 
-The row of an inspection is the truth about it; a broker message is only a reminder.
+The row of a job is the truth about it; a broker message is only a reminder.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from sqlalchemy import JSON, BigInteger, DateTime, Float, ForeignKey, Index, Int
 from sqlalchemy.engine import Dialect
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
 
-from shared.states import InspectionState
+from shared.states import InspectionState, Task
 
 
 class UtcDateTime(TypeDecorator[datetime]):
@@ -91,26 +91,24 @@ class Revision(Base):
     nominal: Mapped[Upload] = relationship()
 
 
-class Inspection(Base):
-    """One piece against one nominal.
+class Job(Base):
+    """Work for the workers: what inspections and detections of features share, so that each is kept the same way.
 
+    task : which of the two, :class:`shared.states.Task`;  queries of a subclass see its own rows only
     lease_owner, lease_until : which worker process holds it, and until when unless it beats
-    attempts : claims so far; report_key : folder in the file store, set last
+    attempts : claims so far; report_key : folder of the result in the file store, set last
     """
 
-    __tablename__ = "inspections"
-    __table_args__ = (Index("ix_inspections_state_lease", "state", "lease_until"),)
+    __tablename__ = "jobs"
+    __table_args__ = (Index("ix_jobs_state_lease", "state", "lease_until"),)
+    __mapper_args__ = {"polymorphic_on": "task", "polymorphic_abstract": True}  # noqa: RUF012 - read by SQLAlchemy at class creation
 
     id: Mapped[str] = mapped_column(String(40), primary_key=True)
+    task: Mapped[str] = mapped_column(String(16))
     title: Mapped[str] = mapped_column(String(200))
     revision_id: Mapped[str | None] = mapped_column(ForeignKey("revisions.id"), index=True)
     nominal_upload_id: Mapped[str] = mapped_column(ForeignKey("uploads.id"))
-    scan_upload_id: Mapped[str] = mapped_column(ForeignKey("uploads.id"))
     nominal_unit: Mapped[str | None] = mapped_column(String(8))
-    scan_unit: Mapped[str | None] = mapped_column(String(8))
-    bodies: Mapped[list[dict[str, str]]] = mapped_column(JSON, default=list)
-    plan: Mapped[dict[str, Any] | None] = mapped_column(JSON)
-    plan_source: Mapped[str | None] = mapped_column(Text)  # the plan as given, for its hash
     state: Mapped[str] = mapped_column(String(16), default=InspectionState.QUEUED.value)
     stage: Mapped[str | None] = mapped_column(String(16))
     progress: Mapped[float] = mapped_column(Float, default=0.0)
@@ -128,7 +126,25 @@ class Inspection(Base):
     started_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
     finished_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
     nominal: Mapped[Upload] = relationship(foreign_keys=[nominal_upload_id])
+
+
+class Inspection(Job):
+    """One piece against one nominal."""
+
+    __mapper_args__ = {"polymorphic_identity": Task.INSPECT.value}  # noqa: RUF012 - as above
+
+    scan_upload_id: Mapped[str] = mapped_column(ForeignKey("uploads.id"), nullable=True)
+    scan_unit: Mapped[str | None] = mapped_column(String(8))
+    bodies: Mapped[list[dict[str, str]]] = mapped_column(JSON, default=list, nullable=True)
+    plan: Mapped[dict[str, Any] | None] = mapped_column(JSON)
+    plan_source: Mapped[str | None] = mapped_column(Text)  # the plan as given, for its hash
     scan: Mapped[Upload] = relationship(foreign_keys=[scan_upload_id])
+
+
+class FeatureDetection(Job):
+    """The features of a revision's nominal, found once and kept; its id follows from the revision's."""
+
+    __mapper_args__ = {"polymorphic_identity": Task.DETECT_FEATURES.value}  # noqa: RUF012 - as above
 
 
 class IdempotencyKey(Base):

@@ -12,13 +12,12 @@ from shared.logs import configure_logs
 from shared.settings import UnknownSetting, load_settings
 from worker.app import make_worker
 from worker.exit_codes import ExitCode
-from worker.job import PIPELINE
 
 
 def main(arguments: list[str] | None = None) -> int:
     """Run one worker until it is told to stop."""
     parser = argparse.ArgumentParser(prog="python -m worker", description="Run one Firstpour worker.")
-    parser.add_argument("--pipeline", default=PIPELINE, help="module:function that runs an inspection")
+    parser.add_argument("--pipeline", help="module:function that runs every job, in place of its own")
     options = parser.parse_args(arguments)
     try:
         settings = load_settings()

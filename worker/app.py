@@ -1,9 +1,9 @@
-"""The worker as a service: Celery with a solo pool, which runs each inspection in a process of its own.
+"""The worker as a service: Celery with a solo pool, which runs each job in a process of its own.
 
 Why not another pool stands in :mod:`worker.child`, why the broker of the embedded default is what it
 is in :mod:`shared.broker`.
 
-Stopping (SIGTERM): the inspection under way is given back to the queue at once and its attempt not
+Stopping (SIGTERM): the job under way is given back to the queue at once and its attempt not
 counted, so that a roll-out never waits; another worker begins it anew.
 """
 
@@ -16,15 +16,14 @@ from typing import Any
 import structlog
 from celery import Celery, signals
 
-from shared.broker import drop_taken_messages, make_celery, send_inspection
+from shared.broker import drop_taken_messages, make_celery, send_job
 from shared.database import Database, migrate, open_database
 from shared.filestore import LocalFileStore
 from shared.settings import Settings
 from worker.health import Stamp
-from worker.inspecting import Inspector, Surroundings
-from worker.job import PIPELINE
+from worker.running import Runner, Surroundings
 from worker.sweeper import Sweeper, SweeperThread
-from worker.tasks import add_inspection_task
+from worker.tasks import add_job_task
 
 CELERY_ARGUMENTS = (
     "--quiet",
@@ -71,7 +70,7 @@ class Worker:
         self.stopping.set()
 
 
-def make_worker(settings: Settings, pipeline: str = PIPELINE) -> Worker:
+def make_worker(settings: Settings, pipeline: str | None = None) -> Worker:
     """Put a worker together; the database is brought up to date first."""
     migrate(settings)
     app = make_celery(settings)
@@ -79,13 +78,13 @@ def make_worker(settings: Settings, pipeline: str = PIPELINE) -> Worker:
     store = LocalFileStore(settings.files_dir)
     stopping = threading.Event()
 
-    def send(inspection_id: str) -> bool:
-        return send_inspection(app, inspection_id)
+    def send(job_id: str) -> bool:
+        return send_job(app, job_id)
 
     around = Surroundings(
         settings=settings, database=database, store=store, send=send, stopping=stopping, pipeline=pipeline
     )
-    add_inspection_task(app, Inspector(around))
+    add_job_task(app, Runner(around))
     sweeper = Sweeper(database, settings, send)
     stamp = Stamp(settings)
 

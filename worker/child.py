@@ -1,4 +1,4 @@
-"""Runs one inspection in a fresh process of its own, and watches it.
+"""Runs one job in a fresh process of its own, and watches it.
 
 Chosen by ``python -m tests.benchmarks.pools`` (Celery 5.7, Open3D 0.20, two busy cores; normals and
 ICP on 200,000 points):
@@ -40,8 +40,7 @@ from shared.settings import PREFIX
 from shared.states import Stage
 from worker import failures
 from worker.failures import Failure
-from worker.job import PIPELINE
-from worker.job_records import InspectionJob
+from worker.job_records import AnyJob, job_to_json
 from worker.progress import overall_share
 from worker.threads import thread_environment
 
@@ -61,7 +60,7 @@ class JobLimits:
 
 @dataclass(frozen=True)
 class Done:
-    """The report lies in the folder."""
+    """The result lies in the folder."""
 
     outcome: str
     headline: str
@@ -79,18 +78,19 @@ Watch = Callable[[Stage | None, float], bool]
 
 @dataclass(frozen=True, kw_only=True)
 class JobPlace:
-    """Folders of one job: ``out_dir`` gets the report, ``scratch_dir`` takes temporary files.
+    """Folders of one job: ``out_dir`` gets the result, ``scratch_dir`` takes temporary files.
 
     log_path : where the job's log goes, by default to our own stderr
+    pipeline : ``module:function`` to run in place of the job's own
     """
 
     out_dir: Path
     scratch_dir: Path
     log_path: Path | None = None
-    pipeline: str = PIPELINE
+    pipeline: str | None = None
 
 
-def run_job(job: InspectionJob, place: JobPlace, limits: JobLimits, watch: Watch) -> JobEnd:
+def run_job(job: AnyJob, place: JobPlace, limits: JobLimits, watch: Watch) -> JobEnd:
     """Run ``job`` to its end in a process of its own.
 
     Returns a Failure with ``is_passing`` if the process died.  Whatever happens, no process of the
@@ -183,9 +183,7 @@ class _EventReader:
 
 
 @contextmanager
-def _started(
-    job: InspectionJob, place: JobPlace, limits: JobLimits
-) -> Iterator[tuple[subprocess.Popen[bytes], _EventReader]]:
+def _started(job: AnyJob, place: JobPlace, limits: JobLimits) -> Iterator[tuple[subprocess.Popen[bytes], _EventReader]]:
     read_end, write_end = os.pipe()
     reader = _EventReader(read_end)
     try:
@@ -199,13 +197,14 @@ def _started(
         reader.close()
 
 
-def _start(job: InspectionJob, place: JobPlace, limits: JobLimits, write_end: int) -> subprocess.Popen[bytes]:
+def _start(job: AnyJob, place: JobPlace, limits: JobLimits, write_end: int) -> subprocess.Popen[bytes]:
     """Start the process in a session of its own: Ctrl-C at the worker's terminal must not reach it."""
-    command = [sys.executable, "-P", "-m", "worker.job", "--out", str(place.out_dir), "--pipeline", place.pipeline]
+    command = [sys.executable, "-P", "-m", "worker.job", "--out", str(place.out_dir)]
+    command += [] if place.pipeline is None else ["--pipeline", place.pipeline]
     command += ["--events-fd", str(write_end), "--parent-pid", str(os.getpid())]
     command += ["--memory-limit-bytes", str(min(UNLIMITED, int(REFUSE_ABOVE * limits.memory_bytes)))]
     with tempfile.TemporaryFile() as job_file, _log_file(place) as log_file:
-        job_file.write(job.to_json())
+        job_file.write(job_to_json(job))
         job_file.seek(0)  # a file and not a pipe: a process that dies at once must not block us
         return subprocess.Popen(
             command,

@@ -1,4 +1,4 @@
-"""Why an inspection ended without a report, as the row and the command tell it.
+"""Why a job ended without a result, as the row and the command tell it.
 
 Not exceptions: nobody catches these.  They are what is written down after an error was caught, or
 after the process that would have raised one is gone.
@@ -30,7 +30,7 @@ class Failure:
     is_passing: bool = False
 
     def to_row(self) -> dict[str, Any]:
-        """As kept in the row of the inspection."""
+        """As kept in the row of the job."""
         return {"code": self.code, "message": self.message, "advice": self.advice, "data": self.data}
 
 
@@ -43,7 +43,7 @@ def internal_error(reference: str) -> Failure:
     """A fault of ours; ``reference`` finds the traceback in the log."""
     return Failure(
         "internal_error",
-        "The inspection stopped on a fault in Firstpour itself.",
+        "The job stopped on a fault in Firstpour itself.",
         f"Your files are kept. Report reference {reference}; the log of the worker has the details under it.",
         {"reference": reference},
     )
@@ -57,7 +57,7 @@ def worker_died(exit_status: int, stage: Stage | None) -> Failure:
         reason = f"ended without a result (exit status {exit_status})"
     return Failure(
         "worker_died",
-        f"The process that ran the inspection {reason}{_during(stage)}.",
+        f"The process that ran the job {reason}{_during(stage)}.",
         "If it happens again with these files, one of them upsets a native library: save it anew from the CAD or scan"
         " program, or thin the scan out.",
         {"exit_status": exit_status, "stage": stage.value if stage else None},
@@ -69,7 +69,7 @@ def lease_lost() -> Failure:
     """A worker vanished with the job: machine off, or killed together with its job."""
     return Failure(
         "worker_died",
-        "The worker that ran the inspection stopped reporting.",
+        "The worker that ran the job stopped reporting.",
         "If it happens again with these files, the machine may lack memory for them: thin the scan out.",
         is_passing=True,
     )
@@ -79,8 +79,8 @@ def time_exceeded(limit_s: float, stage: Stage | None) -> Failure:
     """Longer than the limit of this deployment."""
     return Failure(
         "time_exceeded",
-        f"The inspection ran longer than the limit of {limit_s:.0f} s{_during(stage)} and was stopped.",
-        "Thin the scan out, or have FIRSTPOUR_SOFT_TIME_LIMIT_S raised.",
+        f"The job ran longer than the limit of {limit_s:.0f} s{_during(stage)} and was stopped.",
+        "Thin the scan out or simplify the CAD, or have FIRSTPOUR_SOFT_TIME_LIMIT_S raised.",
         {"limit_s": limit_s, "stage": stage.value if stage else None},
     )
 
@@ -89,8 +89,8 @@ def memory_exceeded(limit_bytes: int, stage: Stage | None) -> Failure:
     """More memory than the limit of this deployment."""
     return Failure(
         "memory_exceeded",
-        f"The inspection needed more than {limit_bytes // MIB} MiB of memory{_during(stage)} and was stopped.",
-        "Thin the scan out, or have FIRSTPOUR_MEMORY_LIMIT_BYTES raised.",
+        f"The job needed more than {limit_bytes // MIB} MiB of memory{_during(stage)} and was stopped.",
+        "Thin the scan out or simplify the CAD, or have FIRSTPOUR_MEMORY_LIMIT_BYTES raised.",
         {"limit_bytes": limit_bytes, "stage": stage.value if stage else None},
     )
 

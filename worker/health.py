@@ -1,7 +1,7 @@
 """Whether work gets done, for a container's health check: ``python -m worker.health``.
 
 A process that runs proves nothing.  Healthy means: a worker on this machine swept lately, so that it
-reaches the database, and no inspection waits for long while nobody works.
+reaches the database, and no job waits for long while nobody works.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from sqlalchemy import func, select
 from shared.database import Database, open_database
 from shared.settings import Settings, load_settings
 from shared.states import InspectionState
-from shared.tables import Inspection, utc_now
+from shared.tables import Job, utc_now
 
 MISSED_SWEEPS = 3
 WAITING_S = 600  # five times what the sweeper lets a lost message wait by default
@@ -40,14 +40,12 @@ class Stamp:
 
 
 def is_queue_stuck(database: Database) -> bool:
-    """Whether an inspection has waited for long while none is being worked on."""
+    """Whether a job has waited for long while none is being worked on."""
     now = utc_now()
-    working = select(func.count()).where(
-        Inspection.state == InspectionState.RUNNING.value, Inspection.lease_until > now
-    )
+    working = select(func.count()).where(Job.state == InspectionState.RUNNING.value, Job.lease_until > now)
     waiting = select(func.count()).where(
-        Inspection.state == InspectionState.QUEUED.value,
-        Inspection.created_at < now - timedelta(seconds=WAITING_S),
+        Job.state == InspectionState.QUEUED.value,
+        Job.created_at < now - timedelta(seconds=WAITING_S),
     )
     with database.reading() as session:
         return session.scalars(working).one() == 0 and session.scalars(waiting).one() > 0

@@ -1,4 +1,4 @@
-"""The process of one inspection: job on stdin, events out, report into a folder.
+"""The process of one job: job on stdin, events out, result into a folder.
 
     python -m worker.job --out FOLDER --events-fd N [--pipeline MODULE:FUNCTION] < job.json
 
@@ -28,11 +28,12 @@ from shared.logs import configure_logs
 from shared.states import Stage
 from worker import failures
 from worker.failures import Failure
-from worker.job_records import REPORT_HTML, REPORT_JSON, InspectionJob, InspectionResult, Pipeline
+from worker.job_records import AnyJob, JobResult, Pipeline, job_from_json
 from worker.parent import end_with_parent
 from worker.threads import limit_open3d_threads
 
 PIPELINE = "worker.pipeline:inspect"
+PIPELINES = {"inspect": PIPELINE, "detect_features": "worker.detecting:detect"}  # by task
 PROGRESS_EVERY_S = 0.05
 
 log = structlog.get_logger()
@@ -53,16 +54,16 @@ class Events:
             self._last_stage, self._last_s = stage, now
             self._write("progress", stage=stage.value, share=float(share_of_stage))
 
-    def done(self, result: InspectionResult) -> None:
-        """The report lies in the folder."""
+    def done(self, result: JobResult) -> None:
+        """The result lies in the folder."""
         self._write("done", outcome=result.outcome, headline=result.headline)
 
     def failed(self, failure: Failure) -> None:
-        """No report, for a reason that can be told."""
+        """No result, for a reason that can be told."""
         self._write("failed", **failure.to_row())
 
     def out_of_memory(self) -> None:
-        """No report, because an allocation was refused."""
+        """No result, because an allocation was refused."""
         self._write("out_of_memory")
 
     def _write(self, event: str, **fields: Any) -> None:
@@ -71,11 +72,11 @@ class Events:
             line = line[os.write(self._descriptor, line) :]
 
 
-def run(job: InspectionJob, out_dir: Path, pipeline: str, events: Events) -> None:
+def run(job: AnyJob, out_dir: Path, pipeline: str, events: Events) -> None:
     """Run the pipeline and say how it ended; one that cannot even be imported is a fault of ours like any other."""
     try:
         result = load_pipeline(pipeline)(job, out_dir=out_dir, progress=events.progress)
-        _require_report(out_dir)
+        _require_files(job, out_dir)
     except FirstpourError as error:
         events.failed(failures.of_error(error))
     except MemoryError:
@@ -101,8 +102,8 @@ def limit_memory(limit_bytes: int) -> None:
         resource.setrlimit(resource.RLIMIT_DATA, (limit_bytes, limit_bytes))
 
 
-def _require_report(out_dir: Path) -> None:
-    missing = [name for name in (REPORT_JSON, REPORT_HTML) if not (out_dir / name).is_file()]
+def _require_files(job: AnyJob, out_dir: Path) -> None:
+    missing = [name for name in job.writes if not (out_dir / name).is_file()]
     if missing:
         raise RuntimeError(f"the pipeline ended without {' and '.join(missing)}")
 
@@ -112,10 +113,10 @@ def _leave(_number: int, _frame: FrameType | None) -> NoReturn:
 
 
 def _options(arguments: list[str] | None) -> argparse.Namespace:
-    parser = argparse.ArgumentParser(prog="python -m worker.job", description="Run one inspection.")
+    parser = argparse.ArgumentParser(prog="python -m worker.job", description="Run one job.")
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--events-fd", type=int, required=True)
-    parser.add_argument("--pipeline", default=PIPELINE)
+    parser.add_argument("--pipeline", help="default: the one of its task")
     parser.add_argument("--parent-pid", type=int, required=True)
     parser.add_argument("--memory-limit-bytes", type=int, required=True)
     return parser.parse_args(arguments)
@@ -128,11 +129,11 @@ def main(arguments: list[str] | None = None) -> None:
     signal.signal(signal.SIGTERM, _leave)
     limit_memory(options.memory_limit_bytes)
     configure_logs()
-    job = InspectionJob.from_json(sys.stdin.buffer.read())
-    structlog.contextvars.bind_contextvars(inspection_id=job.inspection_id)
+    job = job_from_json(sys.stdin.buffer.read())
+    structlog.contextvars.bind_contextvars(job_id=job.job_id)
     events = Events(options.events_fd)
     limit_open3d_threads(job.thread_count)
-    run(job, options.out, options.pipeline, events)
+    run(job, options.out, options.pipeline or PIPELINES[job.task], events)
     sys.stderr.flush()
     os._exit(0)  # native libraries may crash while they are unloaded; everything is written
 

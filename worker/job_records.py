@@ -1,16 +1,16 @@
-"""What one inspection is asked to do, and what came of it.
+"""What one job is asked to do, and what came of it.
 
-An :class:`InspectionJob` is complete: whoever runs the pipeline needs neither database nor broker
-nor settings.  It crosses the wall to the job's own process as JSON.
+A job is complete: whoever runs it needs neither database nor broker nor settings.  It crosses the
+wall to its own process as JSON.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Protocol
+from typing import Annotated, ClassVar, Literal, Protocol
 
-from pydantic import TypeAdapter
+from pydantic import Field, TypeAdapter
 
 from shared.plan import Plan
 from shared.report import Report
@@ -21,6 +21,7 @@ from worker.exit_codes import ExitCode
 DEFAULT_SEED = 20250101  # any fixed number does; reported in every report
 REPORT_JSON = "report.json"
 REPORT_HTML = "report.html"
+FEATURES_JSON = "features.json"
 
 
 @dataclass(frozen=True)
@@ -49,7 +50,7 @@ class BodyFile:
 class InspectionJob:
     """One piece against one nominal.
 
-    inspection_id : None when run on this machine without a server
+    job_id : None when run on this machine without a server
     plan_source : the plan's text as given, for its hash; None without a plan
     thread_count : native threads the stages may use, at least 1; results do not depend on it
     """
@@ -57,24 +58,52 @@ class InspectionJob:
     title: str
     nominal: InputFile
     scan: InputFile
-    inspection_id: str | None = None
+    job_id: str | None = None
     bodies: tuple[BodyFile, ...] = ()
     plan: Plan | None = None
     plan_source: str | None = None
     seed: int = DEFAULT_SEED
     thread_count: int = 1
-
-    def to_json(self) -> bytes:
-        """The job as JSON, for the job's own process."""
-        return _JOB.dump_json(self)
-
-    @staticmethod
-    def from_json(text: bytes) -> InspectionJob:
-        """The inverse of :meth:`to_json`."""
-        return _JOB.validate_json(text)
+    task: Literal["inspect"] = "inspect"
+    writes: ClassVar[tuple[str, ...]] = (REPORT_JSON, REPORT_HTML)
 
 
-_JOB = TypeAdapter(InspectionJob)
+@dataclass(frozen=True, kw_only=True)
+class DetectionJob:
+    """Find the features of a nominal and list them."""
+
+    title: str
+    nominal: InputFile
+    job_id: str | None = None
+    thread_count: int = 1
+    task: Literal["detect_features"] = "detect_features"
+    writes: ClassVar[tuple[str, ...]] = (FEATURES_JSON,)
+
+
+AnyJob = InspectionJob | DetectionJob
+_JOB: TypeAdapter[AnyJob] = TypeAdapter(Annotated[AnyJob, Field(discriminator="task")])
+
+
+def job_to_json(job: AnyJob) -> bytes:
+    """The job as JSON, for the job's own process."""
+    return _JOB.dump_json(job)
+
+
+def job_from_json(text: bytes) -> AnyJob:
+    """The inverse of :func:`job_to_json`."""
+    return _JOB.validate_json(text)
+
+
+class JobResult(Protocol):
+    """What the row keeps of a finished job beside its files."""
+
+    @property
+    def outcome(self) -> str:
+        """One word."""
+
+    @property
+    def headline(self) -> str:
+        """One sentence."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -112,10 +141,10 @@ class Progress(Protocol):
 
 
 class Pipeline(Protocol):
-    """The whole inspection: writes report.json and report.html into ``out_dir`` and returns the result.
+    """A whole job: writes the files its ``writes`` names into ``out_dir`` and returns the result.
 
     Raises FirstpourError for everything expected; anything else is a fault of ours.
     """
 
-    def __call__(self, job: InspectionJob, *, out_dir: Path, progress: Progress) -> InspectionResult:
-        """Run the inspection."""
+    def __call__(self, job: AnyJob, *, out_dir: Path, progress: Progress) -> JobResult:
+        """Run the job."""

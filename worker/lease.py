@@ -1,4 +1,4 @@
-"""Who may work on an inspection: a lease on its SQL row, taken and given back by compare-and-set.
+"""Who may work on a job: a lease on its SQL row, taken and given back by compare-and-set.
 
     queued ──claim──> running ──finish──> done | failed | cancelled
        ^                 │
@@ -24,7 +24,7 @@ from sqlalchemy import ColumnElement, and_, or_, update
 from shared.database import Database
 from shared.settings import Settings
 from shared.states import InspectionState, Stage
-from shared.tables import Inspection, utc_now
+from shared.tables import Job, utc_now
 from worker import failures
 from worker.failures import Failure
 
@@ -34,9 +34,9 @@ _FRESH: dict[str, Any] = {"stage": None, "progress": 0.0}
 
 @dataclass(frozen=True)
 class Lease:
-    """The right to work on one inspection; ``owner`` and ``attempt`` together fence off everyone else."""
+    """The right to work on one job; ``owner`` and ``attempt`` together fence off everyone else."""
 
-    inspection_id: str
+    job_id: str
     owner: str
     attempt: int
 
@@ -55,7 +55,7 @@ def new_owner() -> str:
 
 
 class Leases:
-    """Leases on inspections, in one database."""
+    """Leases on jobs, in one database."""
 
     def __init__(self, database: Database, settings: Settings, clock: Callable[[], datetime] = utc_now) -> None:
         self._database = database
@@ -63,25 +63,25 @@ class Leases:
         self._max_attempts = settings.max_attempts
         self._clock = clock
 
-    def claim(self, inspection_id: str) -> Lease | None:
+    def claim(self, job_id: str) -> Lease | None:
         """Take the lease, counting an attempt; None if there is nothing to do or another has it."""
         now, owner = self._clock(), new_owner()
         row = self._change(
             and_(
-                Inspection.id == inspection_id,
+                Job.id == job_id,
                 is_free(now),
-                Inspection.attempts < self._max_attempts,
-                Inspection.cancel_requested.is_(False),
+                Job.attempts < self._max_attempts,
+                Job.cancel_requested.is_(False),
             ),
             state=InspectionState.RUNNING.value,
             lease_owner=owner,
             lease_until=now + self._lease,
             heartbeat_at=now,
-            attempts=Inspection.attempts + 1,
+            attempts=Job.attempts + 1,
             started_at=now,
             **_FRESH,
         )
-        return None if row is None else Lease(inspection_id, owner, row.attempts)
+        return None if row is None else Lease(job_id, owner, row.attempts)
 
     def beat(self, lease: Lease, stage: Stage | None, progress: float) -> Beat:
         """Extend the lease and note the progress; a lease that ran out but was not taken is still held."""
@@ -118,21 +118,21 @@ class Leases:
 
     def release(self, lease: Lease) -> bool:
         """Back to the queue without counting the attempt: the worker is asked to stop."""
-        return self._requeue(lease, attempts=Inspection.attempts - 1)
+        return self._requeue(lease, attempts=Job.attempts - 1)
 
-    def settle(self, inspection_id: str) -> None:
-        """End a free inspection that no one may claim: cancelled, or out of attempts."""
+    def settle(self, job_id: str) -> None:
+        """End a free job that no one may claim: cancelled, or out of attempts."""
         now = self._clock()
-        free = and_(Inspection.id == inspection_id, is_free(now))
+        free = and_(Job.id == job_id, is_free(now))
         self._change(
-            and_(free, Inspection.cancel_requested.is_(True)),
+            and_(free, Job.cancel_requested.is_(True)),
             state=InspectionState.CANCELLED.value,
             finished_at=now,
             **_NO_LEASE,
         )
         failure = failures.after_attempts(failures.lease_lost(), self._max_attempts)
         self._change(
-            and_(free, Inspection.attempts >= self._max_attempts),
+            and_(free, Job.attempts >= self._max_attempts),
             state=InspectionState.FAILED.value,
             error=failure.to_row(),
             finished_at=now,
@@ -149,10 +149,10 @@ class Leases:
 
     def _change(self, condition: ColumnElement[bool], **values: Any) -> _Changed | None:
         statement = (
-            update(Inspection)
+            update(Job)
             .where(condition)
             .values(**values)
-            .returning(Inspection.attempts, Inspection.cancel_requested)
+            .returning(Job.attempts, Job.cancel_requested)
             .execution_options(synchronize_session=False)
         )
         with self._database.writing() as session:
@@ -169,15 +169,15 @@ class _Changed:
 def is_free(now: datetime) -> ColumnElement[bool]:
     """Queued, or running under a lease that ran out."""
     return or_(
-        Inspection.state == InspectionState.QUEUED.value,
-        and_(Inspection.state == InspectionState.RUNNING.value, Inspection.lease_until < now),
+        Job.state == InspectionState.QUEUED.value,
+        and_(Job.state == InspectionState.RUNNING.value, Job.lease_until < now),
     )
 
 
 def _fence(lease: Lease) -> ColumnElement[bool]:
     return and_(
-        Inspection.id == lease.inspection_id,
-        Inspection.state == InspectionState.RUNNING.value,
-        Inspection.lease_owner == lease.owner,
-        Inspection.attempts == lease.attempt,
+        Job.id == lease.job_id,
+        Job.state == InspectionState.RUNNING.value,
+        Job.lease_owner == lease.owner,
+        Job.attempts == lease.attempt,
     )

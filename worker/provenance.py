@@ -106,7 +106,7 @@ class Stopwatch:
 def run_record(job: InspectionJob, timings_s: Mapping[str, float]) -> Run:
     """What differs from run to run."""
     return Run(
-        inspection_id=job.inspection_id,
+        inspection_id=job.job_id,
         created_at=datetime.now(UTC).isoformat(timespec="seconds"),
         timings_s={name: round(seconds, 3) for name, seconds in timings_s.items()},
         peak_memory_bytes=peak_memory_bytes(),

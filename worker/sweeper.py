@@ -16,7 +16,7 @@ from sqlalchemy import and_, or_, select, update
 from shared.database import Database
 from shared.settings import Settings
 from shared.states import InspectionState
-from shared.tables import Inspection, utc_now
+from shared.tables import Job, utc_now
 from worker.lease import Leases, is_free
 
 FIRST_SEND_GRACE_S = 5  # the API sends right after it commits the row
@@ -48,14 +48,14 @@ class Sweeper:
 
     def sweep(self) -> int:
         """One round: settle what is over, send what waits.  How many were sent."""
-        for inspection_id in self._beyond_claiming():
-            self._leases.settle(inspection_id)
-        return sum(self._send_again(inspection_id, sent_at) for inspection_id, sent_at in self._waiting())
+        for job_id in self._beyond_claiming():
+            self._leases.settle(job_id)
+        return sum(self._send_again(job_id, sent_at) for job_id, sent_at in self._waiting())
 
     def _beyond_claiming(self) -> list[str]:
-        query = select(Inspection.id).where(
+        query = select(Job.id).where(
             is_free(self._clock()),
-            or_(Inspection.attempts >= self._max_attempts, Inspection.cancel_requested.is_(True)),
+            or_(Job.attempts >= self._max_attempts, Job.cancel_requested.is_(True)),
         )
         with self._database.reading() as session:
             return list(session.scalars(query.limit(SENT_PER_SWEEP)))
@@ -64,41 +64,39 @@ class Sweeper:
         """Ids that are free and were not sent lately, with the time they were last sent."""
         now = self._clock()
         long_ago = now - self._send_again_after
-        never_sent = and_(
-            Inspection.sent_at.is_(None), Inspection.created_at < now - timedelta(seconds=FIRST_SEND_GRACE_S)
-        )
+        never_sent = and_(Job.sent_at.is_(None), Job.created_at < now - timedelta(seconds=FIRST_SEND_GRACE_S))
         lease_ran_out = and_(
-            Inspection.state == InspectionState.RUNNING.value,
-            Inspection.lease_until < now,
-            Inspection.sent_at < Inspection.lease_until,  # not sent since
+            Job.state == InspectionState.RUNNING.value,
+            Job.lease_until < now,
+            Job.sent_at < Job.lease_until,  # not sent since
         )
         query = (
-            select(Inspection.id, Inspection.sent_at)
-            .where(is_free(now), or_(never_sent, Inspection.sent_at < long_ago, lease_ran_out))
-            .order_by(Inspection.created_at)
+            select(Job.id, Job.sent_at)
+            .where(is_free(now), or_(never_sent, Job.sent_at < long_ago, lease_ran_out))
+            .order_by(Job.created_at)
             .limit(SENT_PER_SWEEP)
         )
         with self._database.reading() as session:
             return [(row.id, row.sent_at) for row in session.execute(query)]
 
-    def _send_again(self, inspection_id: str, last_sent: datetime | None) -> bool:
+    def _send_again(self, job_id: str, last_sent: datetime | None) -> bool:
         """Send one, unless another sweeper was faster."""
         now = self._clock()
-        if not self._mark_sent(inspection_id, last_sent, now):
+        if not self._mark_sent(job_id, last_sent, now):
             return False
-        if self._send(inspection_id):
-            log.info("sent_again", inspection_id=inspection_id)
+        if self._send(job_id):
+            log.info("sent_again", job_id=job_id)
             return True
-        self._mark_sent(inspection_id, now, None)
+        self._mark_sent(job_id, now, None)
         return False
 
-    def _mark_sent(self, inspection_id: str, expected: datetime | None, new: datetime | None) -> bool:
-        is_expected = Inspection.sent_at.is_(None) if expected is None else Inspection.sent_at == expected
+    def _mark_sent(self, job_id: str, expected: datetime | None, new: datetime | None) -> bool:
+        is_expected = Job.sent_at.is_(None) if expected is None else Job.sent_at == expected
         statement = (
-            update(Inspection)
-            .where(Inspection.id == inspection_id, is_expected)
+            update(Job)
+            .where(Job.id == job_id, is_expected)
             .values(sent_at=new)
-            .returning(Inspection.id)
+            .returning(Job.id)
             .execution_options(synchronize_session=False)
         )
         with self._database.writing() as session:

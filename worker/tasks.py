@@ -8,7 +8,7 @@ import structlog
 from celery import Celery
 
 from shared.broker import TASK_NAME
-from worker.inspecting import Inspector
+from worker.running import Runner
 
 
 def add_task(app: Celery, function: Callable[[str], None], *, name: str) -> None:
@@ -20,11 +20,11 @@ def add_task(app: Celery, function: Callable[[str], None], *, name: str) -> None
     app.task(name=name, shared=False, acks_late=True, reject_on_worker_lost=True, ignore_result=True)(function)
 
 
-def add_inspection_task(app: Celery, inspector: Inspector) -> None:
-    """Register the inspection task."""
+def add_job_task(app: Celery, runner: Runner) -> None:
+    """Register the task that runs a job, whatever its kind."""
 
-    def inspect(inspection_id: str) -> None:
-        with structlog.contextvars.bound_contextvars(inspection_id=inspection_id):
-            inspector.inspect(inspection_id)
+    def run(job_id: str) -> None:
+        with structlog.contextvars.bound_contextvars(job_id=job_id):
+            runner.run(job_id)
 
-    add_task(app, inspect, name=TASK_NAME)
+    add_task(app, run, name=TASK_NAME)

@@ -54,7 +54,7 @@ class InspectionStates(Collector):
 
 def _ask(database: Database) -> None:
     with database.reading() as session:
-        session.execute(text("SELECT id FROM inspections LIMIT 1"))
+        session.execute(text("SELECT id FROM jobs LIMIT 1"))
 
 
 def _outcome(name: str, check: Callable[[], None]) -> str:

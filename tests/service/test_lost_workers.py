@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from shared.broker import make_celery, send_inspection
+from shared.broker import make_celery, send_job
 from tests.support.services import Service, is_alive, running_service, wait_for
 
 
@@ -27,7 +27,7 @@ def ended(service: Service) -> dict[str, dict[str, Any]]:
         assert broker.execute("DELETE FROM kombu_message").rowcount == 1
     ids |= {"sent": service.order("quick"), "sent many times": service.order("quick")}
     app = make_celery(service.settings)
-    assert all(send_inspection(app, ids["sent many times"]) for _ in range(4))
+    assert all(send_job(app, ids["sent many times"]) for _ in range(4))
     with service.worker(), service.worker():
         return {name: service.wait_until_final(inspection_id) for name, inspection_id in ids.items()}
 

@@ -10,7 +10,7 @@ import pytest
 from celery import Celery
 from kombu import Connection
 
-from shared.broker import QUEUE, drop_taken_messages, make_celery, send_inspection
+from shared.broker import QUEUE, drop_taken_messages, make_celery, send_job
 from shared.settings import Settings
 from tests.support.services import free_port
 
@@ -44,14 +44,14 @@ def take_one(connection: Connection) -> list[object]:
 
 
 def test_a_message_carries_the_id_and_nothing_else(app: Celery) -> None:
-    assert send_inspection(app, "insp_1")
+    assert send_job(app, "insp_1")
     with app.connection_for_read() as connection:
         assert take_one(connection) == ["insp_1"]
 
 
 def test_taken_messages_are_dropped_and_waiting_ones_kept(app: Celery, settings: Settings) -> None:
     for number in range(3):
-        send_inspection(app, f"insp_{number}")
+        send_job(app, f"insp_{number}")
     with app.connection_for_read() as connection:
         take_one(connection)
     assert drop_taken_messages(settings) == 1
@@ -71,7 +71,7 @@ def test_many_processes_may_start_on_an_empty_folder_at_once(settings: Settings)
 
 def test_a_broker_out_of_reach_is_no_error(tmp_path: Path) -> None:
     settings = Settings(data_dir=tmp_path, broker_url=f"redis://127.0.0.1:{free_port()}/0")
-    assert not send_inspection(make_celery(settings), "insp_1")
+    assert not send_job(make_celery(settings), "insp_1")
     assert drop_taken_messages(settings) == 0
 
 
@@ -90,5 +90,5 @@ def test_messages_are_json_acknowledged_late_and_held_one_at_a_time(app: Celery)
 
 
 def _send(settings: Settings, inspection_id: str) -> None:
-    if not send_inspection(make_celery(settings), inspection_id):
+    if not send_job(make_celery(settings), inspection_id):
         raise SystemExit(3)

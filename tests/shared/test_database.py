@@ -17,8 +17,17 @@ from sqlalchemy.exc import IntegrityError
 
 from shared.database import Database, migrate, open_database
 from shared.settings import Settings
-from shared.tables import Base, Part, Revision, new_id
+from shared.tables import Base, FeatureDetection, Inspection, Part, Revision, new_id
 from tests.support.postgres import fresh_database, temporary_postgres
+
+INSPECTION_OF_THE_FIRST_VERSION = (
+    "INSERT INTO uploads VALUES ('up_1', 'head.step', 1, 'ab', 'uploads/1', '2025-01-31 09:30:00')",
+    (
+        "INSERT INTO inspections (id, title, nominal_upload_id, scan_upload_id, bodies, state, progress, cancel_requested,"
+        " attempts, created_at) VALUES"
+        " ('insp_1', 'Head', 'up_1', 'up_1', '[]', 'queued', 0.0, FALSE, 0, '2025-01-31 09:30:00')"
+    ),
+)
 
 
 @pytest.fixture(scope="module")
@@ -120,3 +129,20 @@ def test_sqlite_is_durable_and_in_wal_mode(tmp_path: Path) -> None:
         modes = [connection.execute(text(f"PRAGMA {name}")).scalar() for name in ("journal_mode", "synchronous")]
     database.close()
     assert modes == ["wal", 2]
+
+
+def test_rows_survive_the_way_to_jobs_and_back(settings: Settings) -> None:
+    migrate(settings, "0001")
+    database = open_database(settings)
+    with database.engine.begin() as connection:
+        for statement in INSPECTION_OF_THE_FIRST_VERSION:
+            connection.execute(text(statement))
+    migrate(settings)
+    with database.writing() as session:
+        row = session.scalars(select(Inspection)).one()
+        assert (row.id, row.title, row.scan_upload_id, row.bodies) == ("insp_1", "Head", "up_1", [])
+        session.add(FeatureDetection(id="feat_1", title="A", nominal_upload_id="up_1"))
+    migrate(settings, "-1")
+    with database.engine.connect() as connection:
+        assert connection.execute(text("SELECT id, title FROM inspections")).all() == [("insp_1", "Head")]
+    database.close()

@@ -16,12 +16,12 @@ from pathlib import Path
 from shared.errors import FileTruncated
 from shared.report import AlignmentRecord, Provenance, Report, Run, Summary, Tessellation
 from shared.states import Stage
-from worker.job_records import REPORT_HTML, REPORT_JSON, InspectionJob, InspectionResult, Progress
+from worker.job_records import REPORT_HTML, REPORT_JSON, AnyJob, InspectionJob, InspectionResult, Progress
 
 NAME = "tests.support.fake_pipeline:inspect"
 
 
-def make_report(job: InspectionJob, headline: str) -> Report:
+def make_report(job: AnyJob, headline: str) -> Report:
     """A report without measurements."""
     return Report(
         report_version="1.0",
@@ -36,7 +36,7 @@ def make_report(job: InspectionJob, headline: str) -> Report:
             ),
             plan_sha256=None,
             plan_title=None,
-            seed=job.seed,
+            seed=0,
             settings={},
             versions={},
         ),
@@ -64,7 +64,7 @@ def make_report(job: InspectionJob, headline: str) -> Report:
         characteristics=[],
         cautions=[],
         run=Run(
-            inspection_id=job.inspection_id,
+            inspection_id=job.job_id,
             created_at="2025-01-01T00:00:00Z",
             timings_s={},
             peak_memory_bytes=0,
@@ -74,48 +74,49 @@ def make_report(job: InspectionJob, headline: str) -> Report:
     )
 
 
-def inspect(job: InspectionJob, *, out_dir: Path, progress: Progress) -> InspectionResult:
-    """Do what the title says, then write an empty report."""
+def inspect(job: AnyJob, *, out_dir: Path, progress: Progress) -> InspectionResult:
+    """Do what the title says, then write an empty report, or whatever else such a job writes."""
     word, *arguments = job.title.split()
     progress(Stage.READ, 0.5)
     headline = ACTS[word](job, *arguments)
     report = make_report(job, headline)
-    if word != "silent":
-        (out_dir / REPORT_JSON).write_text(report.model_dump_json())
-        (out_dir / REPORT_HTML).write_text("<!doctype html><title>invented</title>")
+    contents = {REPORT_JSON: report.model_dump_json(), REPORT_HTML: "<!doctype html><title>invented</title>"}
+    for name in [] if word == "silent" else job.writes:
+        (out_dir / name).write_text(contents.get(name, "{}"))
     progress(Stage.REPORT, 1.0)
     return InspectionResult(report)
 
 
-def _quick(_job: InspectionJob) -> str:
+def _quick(_job: AnyJob) -> str:
     return "All conforms."
 
 
-def _slow(_job: InspectionJob, seconds: str) -> str:
+def _slow(_job: AnyJob, seconds: str) -> str:
     time.sleep(float(seconds))
     return "Slept well."
 
 
-def _wait(_job: InspectionJob, path: str) -> str:
+def _wait(_job: AnyJob, path: str) -> str:
     while not Path(path).exists():
         time.sleep(0.05)
     return "Waited."
 
 
-def _reject(job: InspectionJob) -> str:
-    raise FileTruncated("The scan ends in mid-air.", file=job.scan.display_name, advice="Send it again.", missing=7)
+def _reject(job: AnyJob) -> str:
+    file = job.scan if isinstance(job, InspectionJob) else job.nominal
+    raise FileTruncated("The scan ends in mid-air.", file=file.display_name, advice="Send it again.", missing=7)
 
 
-def _fault(_job: InspectionJob) -> str:
+def _fault(_job: AnyJob) -> str:
     raise ZeroDivisionError("a fault of ours")
 
 
-def _hold(_job: InspectionJob) -> str:
+def _hold(_job: AnyJob) -> str:
     ctypes.PyDLL(None).sleep(30)  # PyDLL keeps the interpreter lock
     return "Held."
 
 
-def _greedy(_job: InspectionJob, mib: str) -> str:
+def _greedy(_job: AnyJob, mib: str) -> str:
     kept = bytearray(int(mib) * 1024 * 1024)
     for start in range(0, len(kept), 4096):
         kept[start] = 1
@@ -123,13 +124,13 @@ def _greedy(_job: InspectionJob, mib: str) -> str:
     return "Kept."
 
 
-def _die(_job: InspectionJob, number: str) -> str:
+def _die(_job: AnyJob, number: str) -> str:
     os.kill(os.getpid(), int(number))
     time.sleep(5)
     return "Survived."
 
 
-def _die_until(_job: InspectionJob, count: str, folder: str) -> str:
+def _die_until(_job: AnyJob, count: str, folder: str) -> str:
     lives = Path(folder) / "lives"
     lives.mkdir(parents=True, exist_ok=True)
     used = len(list(lives.iterdir()))
@@ -139,7 +140,7 @@ def _die_until(_job: InspectionJob, count: str, folder: str) -> str:
     return "Alive."
 
 
-def _threads(_job: InspectionJob) -> str:
+def _threads(_job: AnyJob) -> str:
     import open3d  # noqa: PLC0415 - only this act needs it
 
     limits = [os.environ[name] for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS")]

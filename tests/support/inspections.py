@@ -8,7 +8,7 @@ from sqlalchemy import select
 
 from shared.database import Database
 from shared.filestore import FileStore
-from shared.tables import Inspection, Upload, new_id
+from shared.tables import FeatureDetection, Inspection, Job, Upload, new_id
 
 
 def add_upload(database: Database, store: FileStore, name: str, content: bytes = b"solid") -> str:
@@ -40,7 +40,18 @@ def add_inspection(database: Database, store: FileStore, title: str = "quick", *
     return row.id
 
 
-def row_of(database: Database, inspection_id: str) -> Inspection:
+def add_detection(database: Database, store: FileStore, title: str = "quick", **values: Any) -> str:
+    """A queued detection of features; the id."""
+    nominal_upload_id = add_upload(database, store, "nominal.stl")
+    row = FeatureDetection(
+        id=new_id("feat"), title=title, nominal_upload_id=nominal_upload_id, nominal_unit="mm", **values
+    )
+    with database.writing() as session:
+        session.add(row)
+    return row.id
+
+
+def row_of(database: Database, job_id: str) -> Job:
     """The row as it stands."""
     with database.reading() as session:
-        return session.scalars(select(Inspection).where(Inspection.id == inspection_id)).one()
+        return session.scalars(select(Job).where(Job.id == job_id)).one()

@@ -7,7 +7,7 @@ import pytest
 from shared.plan import Plan
 from shared.states import Stage
 from shared.units import LengthUnit
-from worker.job_records import BodyFile, InputFile, InspectionJob
+from worker.job_records import BodyFile, InputFile, InspectionJob, job_from_json, job_to_json
 from worker.progress import STAGE_SHARES, overall_share
 
 
@@ -19,11 +19,11 @@ def test_a_job_crosses_to_its_process_unchanged() -> None:
         bodies=(BodyFile("jacket", "core", InputFile(Path("/store/3"), "jacket.stl", LengthUnit.MILLIMETRE)),),
         plan=Plan.model_validate({"firstpour_plan": "1", "regions": [{"name": "bores", "faces": [1, 2]}]}),
         plan_source="firstpour_plan: '1'",
-        inspection_id="insp_1",
+        job_id="insp_1",
         seed=7,
         thread_count=3,
     )
-    assert InspectionJob.from_json(job.to_json()) == job
+    assert job_from_json(job_to_json(job)) == job
 
 
 def test_progress_begins_at_nothing_ends_at_all_and_never_goes_back() -> None:

@@ -37,7 +37,7 @@ def test_a_lost_disk_is_named(service: Service) -> None:
 
 def test_a_lost_database_is_named(service: Service) -> None:
     with service.resources.database.writing() as session:
-        session.connection().exec_driver_sql("ALTER TABLE inspections RENAME TO gone")
+        session.connection().exec_driver_sql("ALTER TABLE jobs RENAME TO gone")
     answer = service.client.get("/v1/health/ready")
     assert (answer.status_code, answer.json()["checks"]["files"]) == (503, "ok")
     assert "no such table" in answer.json()["checks"]["database"]

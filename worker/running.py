@@ -1,6 +1,6 @@
-"""One inspection from its SQL row to its published report: claim, run, publish, settle.
+"""One job from its SQL row to its published result: claim, run, publish, settle.
 
-Twice equals once: a second copy finds the row taken and ends.  The report is written aside and
+Twice equals once: a second copy finds the row taken and ends.  The result is written aside and
 published by one rename under the number of the attempt; the row is changed last.
 """
 
@@ -17,19 +17,19 @@ from secrets import token_hex
 
 import structlog
 from sqlalchemy.exc import OperationalError
+from sqlalchemy.orm import Session
 
 from shared.database import Database
 from shared.filestore import FileStore, KeyUnknown
 from shared.plan import Plan
 from shared.settings import Settings
 from shared.states import Stage
-from shared.tables import Inspection, Upload
+from shared.tables import FeatureDetection, Inspection, Job, Upload
 from shared.units import LengthUnit
 from worker import failures
 from worker.child import Done, JobEnd, JobLimits, JobPlace, Stopped, run_job
 from worker.failures import Failure
-from worker.job import PIPELINE
-from worker.job_records import BodyFile, InputFile, InspectionJob
+from worker.job_records import AnyJob, BodyFile, DetectionJob, InputFile, InspectionJob
 from worker.lease import Lease, Leases
 from worker.threads import threads_per_job
 
@@ -40,44 +40,47 @@ log = structlog.get_logger()
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Surroundings:
-    """What a worker process works with.  ``send`` sends an id to the broker; ``stopping`` is set on SIGTERM."""
+    """What a worker process works with.  ``send`` sends an id to the broker; ``stopping`` is set on SIGTERM.
+
+    pipeline : ``module:function`` that runs every job in place of its own; for tests
+    """
 
     settings: Settings
     database: Database
     store: FileStore
     send: Callable[[str], bool]
     stopping: threading.Event
-    pipeline: str = PIPELINE
+    pipeline: str | None = None
 
 
-class Inspector:
-    """Runs inspections by id, one at a time."""
+class Runner:
+    """Runs jobs by id, one at a time."""
 
     def __init__(self, around: Surroundings) -> None:
         self._around = around
         self._leases = Leases(around.database, around.settings)
 
-    def inspect(self, inspection_id: str) -> None:
-        """Run one inspection if it is free; return at once if it is not."""
+    def run(self, job_id: str) -> None:
+        """Run one job if it is free; return at once if it is not."""
         if self._around.stopping.is_set():
             return  # the row stays queued; the next worker's sweeper sends it
-        lease = self._leases.claim(inspection_id)
+        lease = self._leases.claim(job_id)
         if lease is None:
-            self._leases.settle(inspection_id)
+            self._leases.settle(job_id)
             log.info("nothing_to_do")
             return
         log.info("claimed", attempt=lease.attempt)
         try:
             watch = _LeaseWatch(self._leases, lease, self._around.settings, self._around.stopping)
             with self._folders() as place:
-                end = self._run(lease.inspection_id, place, watch)
+                end = self._run_process(lease.job_id, place, watch)
                 self._settle(lease, end, place.out_dir, watch)
         except Exception:  # the edge of the task: disk full, database away, or a fault of ours
             reference = token_hex(4)
             log.exception("worker_failed", reference=reference)
             self._try_again(lease, replace(failures.internal_error(reference), is_passing=True))
 
-    def _run(self, inspection_id: str, place: JobPlace, watch: _LeaseWatch) -> JobEnd:
+    def _run_process(self, job_id: str, place: JobPlace, watch: _LeaseWatch) -> JobEnd:
         settings = self._around.settings
         limits = JobLimits(
             soft_time_s=settings.soft_time_limit_s,
@@ -85,7 +88,7 @@ class Inspector:
             memory_bytes=settings.memory_limit_bytes,
         )
         try:
-            job = load_job(self._around, inspection_id)
+            job = load_job(self._around, job_id)
         except KeyUnknown as error:
             return _file_gone(str(error))
         return run_job(job, place, limits, watch)
@@ -117,11 +120,11 @@ class Inspector:
 
     def _try_again(self, lease: Lease, failure: Failure) -> None:
         if self._leases.retry(lease, failure):
-            self._around.send(lease.inspection_id)
+            self._around.send(lease.job_id)
 
     def _publish(self, lease: Lease, done: Done, out_dir: Path) -> None:
         store = self._around.store
-        key = store.publish_folder(out_dir, f"reports/{lease.inspection_id}/{lease.attempt}")
+        key = store.publish_folder(out_dir, f"reports/{lease.job_id}/{lease.attempt}")
 
         def finish() -> bool:
             return self._leases.finish(lease, outcome=done.outcome, headline=done.headline, report_key=key)
@@ -129,7 +132,7 @@ class Inspector:
         if self._patiently(finish):
             log.info("finished", outcome=done.outcome)
             for attempt in range(1, lease.attempt):  # left by a worker killed between rename and row
-                store.delete(f"reports/{lease.inspection_id}/{attempt}")
+                store.delete(f"reports/{lease.job_id}/{attempt}")
         else:
             log.warning("lease_lost")
             store.delete(key)
@@ -139,7 +142,7 @@ class Inspector:
             log.info("cancelled", was_held=self._leases.cancel(lease))
         elif watch.is_held:
             log.info("released", was_held=self._leases.release(lease))
-            self._around.send(lease.inspection_id)
+            self._around.send(lease.job_id)
         else:
             log.warning("lease_lost")
 
@@ -185,25 +188,39 @@ class _LeaseWatch:
         self.is_held, self.is_cancel_requested = beat.is_held, beat.is_cancel_requested
 
 
-def load_job(around: Surroundings, inspection_id: str) -> InspectionJob:
+def load_job(around: Surroundings, job_id: str) -> AnyJob:
     """The job a row describes, with its files where they lie in the store."""
     with around.database.reading() as session:
-        row = session.get_one(Inspection, inspection_id)
-        nominal = _input(around.store, row.nominal, row.nominal_unit)
-        scan = _input(around.store, row.scan, row.scan_unit)
-        bodies = tuple(
-            BodyFile(
-                body["name"],
-                body["role"],
-                _input(around.store, session.get_one(Upload, body["upload_id"]), row.nominal_unit),
-            )
-            for body in row.bodies
+        row = session.get_one(Job, job_id)
+        if isinstance(row, FeatureDetection):
+            return _detection_job(around, row)
+        assert isinstance(row, Inspection)  # noqa: S101 - tells the type checker that there are two kinds of job
+        return _inspection_job(around, row, session)
+
+
+def _detection_job(around: Surroundings, row: FeatureDetection) -> DetectionJob:
+    return DetectionJob(
+        title=row.title,
+        job_id=row.id,
+        nominal=_input(around.store, row.nominal, row.nominal_unit),
+        thread_count=threads_per_job(around.settings),
+    )
+
+
+def _inspection_job(around: Surroundings, row: Inspection, session: Session) -> InspectionJob:
+    bodies = tuple(
+        BodyFile(
+            body["name"],
+            body["role"],
+            _input(around.store, session.get_one(Upload, body["upload_id"]), row.nominal_unit),
         )
+        for body in row.bodies
+    )
     return InspectionJob(
         title=row.title,
-        inspection_id=row.id,
-        nominal=nominal,
-        scan=scan,
+        job_id=row.id,
+        nominal=_input(around.store, row.nominal, row.nominal_unit),
+        scan=_input(around.store, row.scan, row.scan_unit),
         bodies=bodies,
         plan=None if row.plan is None else Plan.model_validate(row.plan),
         plan_source=row.plan_source,
@@ -218,6 +235,6 @@ def _input(store: FileStore, upload: Upload, unit: str | None) -> InputFile:
 def _file_gone(key: str) -> Failure:
     return Failure(
         "file_gone",
-        f"A file of this inspection is no longer in the store ({key}).",
-        "Upload it again and start a new inspection.",
+        f"A file this needs is no longer in the store ({key}).",
+        "Upload it again and start anew.",
     )

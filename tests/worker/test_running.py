@@ -7,7 +7,7 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
-from sqlalchemy import update
+from sqlalchemy import select, update
 from sqlalchemy.exc import OperationalError
 
 from shared.database import Database
@@ -17,10 +17,12 @@ from shared.states import InspectionState
 from shared.tables import Inspection
 from shared.units import LengthUnit
 from tests.support import fake_pipeline
-from tests.support.inspections import add_inspection, add_upload, row_of
-from worker.inspecting import Inspector, Surroundings, load_job
-from worker.job_records import REPORT_JSON
+from tests.support.inspections import add_detection, add_inspection, add_upload, row_of
+from tests.worker.conftest import Clock
+from worker.job_records import FEATURES_JSON, REPORT_JSON, InspectionJob
 from worker.lease import Lease, Leases
+from worker.running import Runner, Surroundings, load_job
+from worker.sweeper import Sweeper
 
 STATE_WITHIN_S = 20
 
@@ -65,7 +67,7 @@ def wait_until_running(database: Database, inspection_id: str) -> None:
 
 def test_an_inspection_ends_with_its_report_in_the_store(around: Surroundings) -> None:
     inspection_id = add_inspection(around.database, around.store)
-    Inspector(around).inspect(inspection_id)
+    Runner(around).run(inspection_id)
     row = row_of(around.database, inspection_id)
     assert (row.state, row.outcome, row.headline) == (InspectionState.DONE, "conforms", "All conforms.")
     assert row.report_key == f"reports/{inspection_id}/1"
@@ -75,7 +77,7 @@ def test_an_inspection_ends_with_its_report_in_the_store(around: Surroundings) -
 
 def test_the_same_inspection_twice_at_once_runs_once(around: Surroundings, helpers: ThreadPoolExecutor) -> None:
     inspection_id = add_inspection(around.database, around.store)
-    list(helpers.map(lambda _: Inspector(around).inspect(inspection_id), range(3)))
+    list(helpers.map(lambda _: Runner(around).run(inspection_id), range(3)))
     row = row_of(around.database, inspection_id)
     assert (row.state, row.attempts) == (InspectionState.DONE, 1)
     assert [path.name for path in around.store.local_path(f"reports/{inspection_id}").iterdir()] == ["1"]
@@ -83,19 +85,19 @@ def test_the_same_inspection_twice_at_once_runs_once(around: Surroundings, helpe
 
 def test_an_inspection_that_is_done_is_not_run_again(around: Surroundings) -> None:
     inspection_id = add_inspection(around.database, around.store, title="die 9", state=InspectionState.DONE.value)
-    Inspector(around).inspect(inspection_id)
+    Runner(around).run(inspection_id)
     assert row_of(around.database, inspection_id).attempts == 0
 
 
 def test_an_unknown_inspection_is_nothing_to_do(around: Surroundings, sent: list[str]) -> None:
-    Inspector(around).inspect("insp_unknown")
+    Runner(around).run("insp_unknown")
     assert sent == []
 
 
 @pytest.mark.parametrize(("title", "code"), [("reject", "file_truncated"), ("fault", "internal_error")])
 def test_what_would_fail_again_is_not_tried_again(title: str, code: str, around: Surroundings, sent: list[str]) -> None:
     inspection_id = add_inspection(around.database, around.store, title=title)
-    Inspector(around).inspect(inspection_id)
+    Runner(around).run(inspection_id)
     row = row_of(around.database, inspection_id)
     assert (row.state, row.attempts) == (InspectionState.FAILED, 1)
     assert row.error is not None
@@ -105,10 +107,10 @@ def test_what_would_fail_again_is_not_tried_again(title: str, code: str, around:
 
 def test_three_crashes_fail_it_and_the_next_is_fine(around: Surroundings, sent: list[str]) -> None:
     crashing, sound = (add_inspection(around.database, around.store, title=title) for title in ("die 11", "quick"))
-    inspector = Inspector(around)
+    runner = Runner(around)
     for _ in range(4):
-        inspector.inspect(crashing)
-    inspector.inspect(sound)
+        runner.run(crashing)
+    runner.run(sound)
     row = row_of(around.database, crashing)
     assert (row.state, row.attempts) == (InspectionState.FAILED, 3)
     assert row.error is not None
@@ -119,8 +121,8 @@ def test_three_crashes_fail_it_and_the_next_is_fine(around: Surroundings, sent: 
 
 def test_a_crash_and_then_a_report_is_a_report(around: Surroundings, tmp_path: Path) -> None:
     inspection_id = add_inspection(around.database, around.store, title=f"die_until 1 {tmp_path}")
-    Inspector(around).inspect(inspection_id)
-    Inspector(around).inspect(inspection_id)
+    Runner(around).run(inspection_id)
+    Runner(around).run(inspection_id)
     row = row_of(around.database, inspection_id)
     assert (row.state, row.attempts) == (InspectionState.DONE, 2)
     assert leftovers(around.settings) == []
@@ -128,7 +130,7 @@ def test_a_crash_and_then_a_report_is_a_report(around: Surroundings, tmp_path: P
 
 def test_cancel_stops_a_running_job_within_seconds(around: Surroundings, helpers: ThreadPoolExecutor) -> None:
     inspection_id = add_inspection(around.database, around.store, title="hold")
-    run = helpers.submit(Inspector(around).inspect, inspection_id)
+    run = helpers.submit(Runner(around).run, inspection_id)
     wait_until_running(around.database, inspection_id)
     with around.database.writing() as session:
         session.execute(update(Inspection).values(cancel_requested=True))
@@ -141,13 +143,13 @@ def test_a_worker_told_to_stop_gives_its_job_back_uncounted(
     around: Surroundings, helpers: ThreadPoolExecutor, sent: list[str]
 ) -> None:
     inspection_id = add_inspection(around.database, around.store, title="hold")
-    run = helpers.submit(Inspector(around).inspect, inspection_id)
+    run = helpers.submit(Runner(around).run, inspection_id)
     wait_until_running(around.database, inspection_id)
     around.stopping.set()
     run.result(timeout=10)
     row = row_of(around.database, inspection_id)
     assert (row.state, row.attempts, sent) == (InspectionState.QUEUED, 0, [inspection_id])
-    Inspector(around).inspect(inspection_id)
+    Runner(around).run(inspection_id)
     assert row_of(around.database, inspection_id).state == InspectionState.QUEUED
 
 
@@ -155,7 +157,7 @@ def test_a_worker_whose_lease_was_taken_drops_its_work(
     around: Surroundings, helpers: ThreadPoolExecutor, sent: list[str]
 ) -> None:
     inspection_id = add_inspection(around.database, around.store, title="hold")
-    run = helpers.submit(Inspector(around).inspect, inspection_id)
+    run = helpers.submit(Runner(around).run, inspection_id)
     wait_until_running(around.database, inspection_id)
     with around.database.writing() as session:
         session.execute(update(Inspection).values(lease_owner="another", attempts=2))
@@ -169,7 +171,7 @@ def test_a_report_made_after_the_lease_was_taken_is_not_kept(
 ) -> None:
     inspection_id = add_inspection(around.database, around.store)
     monkeypatch.setattr(Leases, "finish", lambda *_args, **_named: False)  # as the database answers then
-    Inspector(around).inspect(inspection_id)
+    Runner(around).run(inspection_id)
     assert list(around.store.local_path(f"reports/{inspection_id}").iterdir()) == []
 
 
@@ -181,7 +183,7 @@ def test_a_database_away_for_less_than_the_lease_costs_nothing(
 
     inspection_id = add_inspection(around.database, around.store, title="slow 2")
     monkeypatch.setattr(Leases, "beat", away)
-    Inspector(around).inspect(inspection_id)
+    Runner(around).run(inspection_id)
     assert row_of(around.database, inspection_id).state == InspectionState.DONE
 
 
@@ -198,7 +200,7 @@ def test_a_database_away_when_the_report_is_done_is_waited_for(
 
     inspection_id = add_inspection(around.database, around.store)
     monkeypatch.setattr(Leases, "finish", away_at_first)
-    Inspector(around).inspect(inspection_id)
+    Runner(around).run(inspection_id)
     assert (row_of(around.database, inspection_id).state, len(calls)) == (InspectionState.DONE, 2)
 
 
@@ -208,7 +210,7 @@ def test_a_full_disk_is_tried_again(around: Surroundings, monkeypatch: pytest.Mo
 
     inspection_id = add_inspection(around.database, around.store)
     monkeypatch.setattr(around.store, "publish_folder", full)
-    Inspector(around).inspect(inspection_id)
+    Runner(around).run(inspection_id)
     row = row_of(around.database, inspection_id)
     assert (row.state, row.attempts) == (InspectionState.QUEUED, 1)
 
@@ -217,7 +219,7 @@ def test_a_file_gone_from_the_store_is_told(around: Surroundings, settings: Sett
     inspection_id = add_inspection(around.database, around.store)
     for path in (settings.files_dir / "uploads").rglob("*/*"):
         path.unlink()
-    Inspector(around).inspect(inspection_id)
+    Runner(around).run(inspection_id)
     row = row_of(around.database, inspection_id)
     assert row.error is not None
     assert row.error["code"] == "file_gone"
@@ -234,10 +236,44 @@ def test_a_job_says_all_that_its_row_says(around: Surroundings) -> None:
         plan_source="firstpour_plan: '1'",
     )
     job = load_job(around, inspection_id)
-    assert (job.inspection_id, job.title, job.plan_source) == (inspection_id, "Head", "firstpour_plan: '1'")
+    assert isinstance(job, InspectionJob)
+    assert (job.job_id, job.title, job.plan_source) == (inspection_id, "Head", "firstpour_plan: '1'")
     assert job.plan is not None
     assert job.plan.title == "First pour"
     assert (job.nominal.display_name, job.nominal.stated_unit) == ("nominal.stl", LengthUnit.MILLIMETRE)
     assert (job.scan.display_name, job.scan.stated_unit) == ("scan.stl", LengthUnit.INCH)
     assert [(body.name, body.role, body.file.display_name) for body in job.bodies] == [("jacket", "core", "core.step")]
     assert job.scan.path.read_bytes() == b"solid"
+
+
+def test_a_detection_ends_with_its_list_in_the_store_and_is_no_inspection(around: Surroundings) -> None:
+    detection_id = add_detection(around.database, around.store)
+    Runner(around).run(detection_id)
+    row = row_of(around.database, detection_id)
+    assert (row.state, row.attempts) == (InspectionState.DONE, 1)
+    assert around.store.local_path(f"{row.report_key}/{FEATURES_JSON}").is_file()
+    with around.database.reading() as session:
+        assert session.scalars(select(Inspection)).all() == []
+
+
+def test_a_detection_that_crashes_is_tried_like_an_inspection_and_then_failed(around: Surroundings) -> None:
+    detection_id = add_detection(around.database, around.store, title="die 11")
+    for _ in range(4):
+        Runner(around).run(detection_id)
+    row = row_of(around.database, detection_id)
+    assert (row.state, row.attempts) == (InspectionState.FAILED, 3)
+    assert row.error is not None
+    assert row.error["code"] == "worker_died"
+
+
+def test_a_detection_whose_worker_vanished_is_sent_again_and_finished(
+    around: Surroundings, settings: Settings, sent: list[str], clock: Clock
+) -> None:
+    detection_id = add_detection(around.database, around.store, created_at=clock(), sent_at=clock())
+    assert Leases(around.database, settings, clock).claim(detection_id) is not None
+    clock.pass_s(settings.lease_s + 1)
+    Sweeper(around.database, settings, around.send, clock).sweep()
+    assert sent == [detection_id]
+    Runner(around).run(detection_id)  # by the real clock the lease ran out long ago
+    row = row_of(around.database, detection_id)
+    assert (row.state, row.attempts) == (InspectionState.DONE, 2)
