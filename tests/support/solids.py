@@ -8,20 +8,24 @@ from typing import Any
 
 import numpy as np
 from OCP.BRep import BRep_Tool
+from OCP.BRepAdaptor import BRepAdaptor_Curve
 from OCP.BRepAlgoAPI import BRepAlgoAPI_Cut, BRepAlgoAPI_Fuse
 from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeEdge, BRepBuilderAPI_MakeFace, BRepBuilderAPI_MakeWire
+from OCP.BRepFilletAPI import BRepFilletAPI_MakeFillet
 from OCP.BRepMesh import BRepMesh_IncrementalMesh
-from OCP.BRepOffsetAPI import BRepOffsetAPI_MakePipe
+from OCP.BRepOffsetAPI import BRepOffsetAPI_MakePipe, BRepOffsetAPI_ThruSections
 from OCP.BRepPrimAPI import (
     BRepPrimAPI_MakeBox,
+    BRepPrimAPI_MakeCone,
     BRepPrimAPI_MakeCylinder,
     BRepPrimAPI_MakePrism,
     BRepPrimAPI_MakeSphere,
 )
 from OCP.collections import List_TopoDS_Shape
 from OCP.GC import GC_MakeArcOfCircle
-from OCP.gp import gp_Ax2, gp_Circ, gp_Dir, gp_Pnt, gp_Vec
-from OCP.TopAbs import TopAbs_FACE, TopAbs_REVERSED
+from OCP.GeomAbs import GeomAbs_Circle, GeomAbs_Line
+from OCP.gp import gp_Ax2, gp_Circ, gp_Dir, gp_Elips, gp_Pnt, gp_Vec
+from OCP.TopAbs import TopAbs_EDGE, TopAbs_FACE, TopAbs_REVERSED
 from OCP.TopExp import TopExp_Explorer
 from OCP.TopLoc import TopLoc_Location
 from OCP.TopoDS import TopoDS
@@ -54,6 +58,70 @@ def cylinder(start_mm: Point, axis: Point, radius_mm: float, length_mm: float) -
 def sphere(centre_mm: Point, radius_mm: float) -> Any:
     """Whole sphere."""
     return BRepPrimAPI_MakeSphere(gp_Pnt(*centre_mm), radius_mm).Shape()
+
+
+def cone(start_mm: Point, axis: Point, radii_mm: tuple[float, float], length_mm: float) -> Any:
+    """Frustum from the centre of its first end along ``axis``; a radius of zero is an apex."""
+    return BRepPrimAPI_MakeCone(gp_Ax2(gp_Pnt(*start_mm), gp_Dir(*axis)), *radii_mm, length_mm).Shape()
+
+
+def obround(ends_mm: tuple[Point, Point], axis: Point, radius_mm: float, length_mm: float) -> Any:
+    """Bar of obround section: half-round ends at both points, swept along ``axis``."""
+    start, end = (np.asarray(point, dtype=np.float64) for point in ends_mm)
+    along = (end - start) / np.linalg.norm(end - start)
+    up = np.asarray(axis, dtype=np.float64) / np.linalg.norm(axis)
+    side = radius_mm * np.cross(up, along)
+    wire = BRepBuilderAPI_MakeWire()
+    for one, other, bulge in ((start, end, along), (end, start, -along)):
+        left, right = (one - side, other - side) if one is start else (one + side, other + side)
+        wire.Add(BRepBuilderAPI_MakeEdge(gp_Pnt(*left), gp_Pnt(*right)).Edge())
+        last = other + side if one is start else other - side
+        round_end = GC_MakeArcOfCircle(gp_Pnt(*right), gp_Pnt(*(other + radius_mm * bulge)), gp_Pnt(*last)).Value()
+        wire.Add(BRepBuilderAPI_MakeEdge(round_end).Edge())
+    face = BRepBuilderAPI_MakeFace(wire.Wire()).Face()
+    return BRepPrimAPI_MakePrism(face, gp_Vec(*(length_mm * up))).Shape()
+
+
+def rounded(shape: Any, radius_mm: float, *, along: Point | None = None) -> Any:
+    """Fillets on all straight edges, or on those parallel to ``along`` only."""
+    maker = BRepFilletAPI_MakeFillet(shape)
+    explorer, seen = TopExp_Explorer(shape, TopAbs_EDGE), []
+    while explorer.More():
+        edge = TopoDS.Edge(explorer.Current())
+        explorer.Next()
+        curve = BRepAdaptor_Curve(edge)
+        if curve.GetType() != GeomAbs_Line or any(edge.IsSame(other) for other in seen):
+            continue
+        seen.append(edge)
+        if along is None or abs(curve.Line().Direction().Dot(gp_Dir(*along))) > 0.999:
+            maker.Add(radius_mm, edge)
+    return maker.Shape()
+
+
+def blended(shape: Any, centre_mm: Point, circle_radius_mm: float, radius_mm: float) -> Any:
+    """A fillet on the circular edges with this centre and radius."""
+    maker = BRepFilletAPI_MakeFillet(shape)
+    explorer = TopExp_Explorer(shape, TopAbs_EDGE)
+    while explorer.More():
+        edge = TopoDS.Edge(explorer.Current())
+        explorer.Next()
+        curve = BRepAdaptor_Curve(edge)
+        if curve.GetType() == GeomAbs_Circle:
+            circle = curve.Circle()
+            is_there = circle.Location().Distance(gp_Pnt(*centre_mm)) < 1e-6
+            if is_there and abs(circle.Radius() - circle_radius_mm) < 1e-6:
+                maker.Add(radius_mm, edge)
+    return maker.Shape()
+
+
+def loft(sections: Sequence[tuple[Point, Point, tuple[float, float]]]) -> Any:
+    """Freeform passage through ellipses: centre, normal and two half axes of each, smooth between them."""
+    maker = BRepOffsetAPI_ThruSections(True, False)
+    for centre, normal, (major, minor) in sections:
+        ellipse = gp_Elips(gp_Ax2(gp_Pnt(*centre), gp_Dir(*normal)), major, minor)
+        maker.AddWire(BRepBuilderAPI_MakeWire(BRepBuilderAPI_MakeEdge(ellipse).Edge()).Wire())
+    maker.Build()
+    return maker.Shape()
 
 
 def prism(outline_mm: Sequence[Point], extrusion_mm: Point) -> Any:
