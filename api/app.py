@@ -11,6 +11,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.staticfiles import StaticFiles
 
 from api import schemas
+from api.features import endpoints as features
 from api.health import endpoints as health
 from api.health.service import InspectionStates
 from api.inspections import endpoints as inspections
@@ -36,7 +37,7 @@ DESCRIPTION = (
     "with the piece, where, by how much, and how sure that is. Lengths are millimetres inside reports."
 )
 # Routes with a fixed word must come before those with an id in its place.
-ROUTERS = (tus, uploads, parts, form, reports, events, inspections, health, schemas, pages)
+ROUTERS = (tus, uploads, parts, features, form, reports, events, inspections, health, schemas, pages)
 
 
 def create_app(settings: Settings, sender: Sender | None = None, store: FileStore | None = None) -> FastAPI:

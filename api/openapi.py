@@ -18,6 +18,7 @@ from fastapi.openapi.utils import get_openapi
 from fastapi.routing import APIRoute
 from pydantic import BaseModel
 
+from api.features.schemas import FeaturesOut
 from api.health.schemas import Live, Ready
 from api.inspections.schemas import InspectionIn, InspectionOut, InspectionPage
 from api.parts.schemas import PartIn, PartOut, PartPage, RevisionIn, RevisionOut, RevisionPage
@@ -27,8 +28,8 @@ from shared.errors import RequestInvalid
 from shared.settings import Settings
 
 MODELS: tuple[type[BaseModel], ...] = (
-    InspectionIn, InspectionOut, InspectionPage, Live, PartIn, PartOut, PartPage, Ready, RevisionIn, RevisionOut,
-    RevisionPage, UploadOut,
+    FeaturesOut, InspectionIn, InspectionOut, InspectionPage, Live, PartIn, PartOut, PartPage, Ready, RevisionIn,
+    RevisionOut, RevisionPage, UploadOut,
 )  # fmt: skip
 COMMITTED = Path(__file__).with_name("openapi.json")
 FRAMEWORK_SCHEMAS = ("HTTPValidationError", "ValidationError")

@@ -53,6 +53,7 @@ STATUS: Mapping[str, int] = MappingProxyType(
         errors.UploadExpired.code: 410,
         errors.Conflict.code: 409,
         errors.ReportNotReady.code: 409,
+        errors.FeaturesNotReady.code: 409,
         errors.UploadBusy.code: 423,
         errors.ServiceUnavailable.code: 503,
         INTERNAL: 500,

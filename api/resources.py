@@ -15,9 +15,9 @@ from shared.settings import Settings
 
 
 class Sender(Protocol):
-    """Reminds the workers of inspections that are already in the database."""
+    """Reminds the workers of jobs that are already in the database."""
 
-    def send(self, inspection_id: str) -> bool:
+    def send(self, job_id: str) -> bool:
         """Send the id; False if the broker cannot be reached, which harms nothing: the sweeper sends later."""
 
     def check_reachable(self) -> None:

@@ -1,4 +1,4 @@
-"""The published schemas of plan and report."""
+"""The published schemas of plan, report and list of features."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from typing import Any
 from fastapi import APIRouter
 from starlette.responses import Response
 
+from shared.feature_list import FeatureList
 from shared.plan import Plan
 from shared.report import Report
 from shared.schemas import schema_text
@@ -28,3 +29,9 @@ def plan_schema() -> Response:
 def report_schema() -> Response:
     """What report.json looks like."""
     return Response(schema_text(Report), media_type=MEDIA_TYPE)
+
+
+@router.get("/features", response_class=Response, summary="JSON Schema of a list of features", responses=DOCUMENT)
+def features_schema() -> Response:
+    """What the list of a revision's features looks like."""
+    return Response(schema_text(FeatureList), media_type=MEDIA_TYPE)

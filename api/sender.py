@@ -17,9 +17,9 @@ class CelerySender:
     def __init__(self, settings: Settings) -> None:
         self._celery: Celery = make_celery(settings)
 
-    def send(self, inspection_id: str) -> bool:
+    def send(self, job_id: str) -> bool:
         """Send the id; False if the broker cannot be reached."""
-        return send_job(self._celery, inspection_id)
+        return send_job(self._celery, job_id)
 
     def check_reachable(self) -> None:
         """Connect once."""

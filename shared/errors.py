@@ -207,6 +207,12 @@ class ReportNotReady(Conflict):
     code = "report_not_ready"
 
 
+class FeaturesNotReady(Conflict):
+    """The features of the revision are not listed, or not yet."""
+
+    code = "features_not_ready"
+
+
 class UploadBusy(Conflict):
     """Another request is writing to this upload at this moment."""
 

@@ -11,6 +11,7 @@ from starlette.responses import Response
 from api.idempotency import Claimed, answer_once
 from api.inspections import service
 from api.inspections.schemas import InspectionIn, InspectionOut, InspectionPage, inspection_out
+from api.jobs import remind_workers
 from api.paging import Cursor, Limit
 from api.problems import declared
 from api.resources import NeedsResources
@@ -46,7 +47,7 @@ def create_inspection(wanted: InspectionIn, resources: NeedsResources, claim: Cl
 
     answer = answer_once(resources.database, claim, make, 202)
     if not answer.is_replayed:
-        service.remind_workers(resources, answer.body["id"])
+        remind_workers(resources, answer.body["id"])
     return answer.response()
 
 

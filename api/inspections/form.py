@@ -15,6 +15,7 @@ from api.idempotency import Claim, Key, claim_for
 from api.inspections import service
 from api.inspections.multipart import Form, FormFile, FormLimits, read_form
 from api.inspections.schemas import InspectionIn, InspectionOut, inspection_out
+from api.jobs import remind_workers
 from api.negotiation import prefers_html
 from api.problems import declared
 from api.resources import NeedsResources
@@ -86,7 +87,7 @@ async def create_from_form(request: Request, resources: NeedsResources, key: Key
         keep_or_drop, resources, stored, _claim(request, key, form), lambda session: _order(session, form), 202
     )
     if not answer.is_replayed:
-        await run_in_threadpool(service.remind_workers, resources, answer.body["id"])
+        await run_in_threadpool(remind_workers, resources, answer.body["id"])
     if prefers_html(request):
         return RedirectResponse(answer.body["links"]["page"], status_code=303)
     return answer.response()

@@ -5,21 +5,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-import structlog
-from sqlalchemy import Select, func, select, update
+from sqlalchemy import Select, func, select
 from sqlalchemy.orm import Session, joinedload
 
 from api.inspections.schemas import InspectionIn
 from api.paging import after_cursor, page_of
 from api.parts.service import checked_bodies, checked_plan, checked_unit, get_revision
-from api.resources import Resources
 from api.uploads.service import get_upload
 from shared.errors import Conflict, NotFound, ReportNotReady
 from shared.filestore import FileStore
 from shared.states import InspectionState
 from shared.tables import Inspection, Revision, new_id, utc_now
 
-log = structlog.get_logger(__name__)
 REPORT_FILES = {"json": "report.json", "html": "report.html"}
 
 
@@ -35,15 +32,6 @@ def create_inspection(session: Session, wanted: InspectionIn) -> Inspection:
     session.add(row)
     session.flush()
     return row
-
-
-def remind_workers(resources: Resources, inspection_id: str) -> None:
-    """Send the id of a committed inspection; without a broker it stays queued until the sweeper sends it."""
-    if not resources.sender.send(inspection_id):
-        log.warning("inspection_not_sent", inspection_id=inspection_id)
-        return
-    with resources.database.writing() as session:
-        session.execute(update(Inspection).where(Inspection.id == inspection_id).values(sent_at=utc_now()))
 
 
 def get_inspection(session: Session, inspection_id: str) -> Inspection:

@@ -6,6 +6,7 @@ from fastapi import APIRouter
 from starlette.responses import Response
 
 from api.idempotency import Claimed, answer_once
+from api.jobs import remind_workers
 from api.paging import Cursor, Limit
 from api.parts import service
 from api.parts.schemas import PartIn, PartOut, PartPage, RevisionIn, RevisionOut, RevisionPage, part_out, revision_out
@@ -66,12 +67,14 @@ def read_part(part_id: str, resources: NeedsResources) -> PartOut:
     ),
 )
 def create_revision(part_id: str, wanted: RevisionIn, resources: NeedsResources, claim: Claimed) -> Response:
-    """Nominal, unit, cores and other bodies by name, and the plan."""
+    """Nominal, unit, cores and other bodies by name, and the plan; its features are listed soon after."""
     answer = answer_once(
         resources.database,
         claim,
         lambda session: revision_out(service.create_revision(session, part_id, wanted)).model_dump(mode="json"),
     )
+    if not answer.is_replayed:
+        remind_workers(resources, service.detection_id(answer.body["id"]))
     return answer.response()
 
 

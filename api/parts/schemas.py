@@ -88,7 +88,11 @@ REVISION_EXAMPLE: JsonDict = {
     "bodies": [{"name": "intake_1", "role": "core", "upload_id": UPLOAD_ID}],
     "plan": PLAN_EXAMPLE,
     "created_at": "2025-01-31T09:30:00Z",
-    "links": {"self": f"/v1/parts/{PART_ID}/revisions/{REVISION_ID}", "part": f"/v1/parts/{PART_ID}"},
+    "links": {
+        "self": f"/v1/parts/{PART_ID}/revisions/{REVISION_ID}",
+        "part": f"/v1/parts/{PART_ID}",
+        "features": f"/v1/parts/{PART_ID}/revisions/{REVISION_ID}/features",
+    },
 }
 PART_PAGE_EXAMPLE: JsonDict = {"items": [PART_EXAMPLE], "next_cursor": None}
 REVISION_PAGE_EXAMPLE: JsonDict = {"items": [REVISION_EXAMPLE], "next_cursor": None}
@@ -126,6 +130,7 @@ class RevisionLinks(BaseModel):
 
     self: str
     part: str
+    features: str
 
 
 class RevisionOut(BaseModel):
@@ -163,6 +168,7 @@ def part_out(part: Part) -> PartOut:
 def revision_out(revision: Revision) -> RevisionOut:
     """A revision as callers see it."""
     part = f"/v1/parts/{revision.part_id}"
+    address = f"{part}/revisions/{revision.id}"
     return RevisionOut(
         id=revision.id,
         part_id=revision.part_id,
@@ -172,5 +178,5 @@ def revision_out(revision: Revision) -> RevisionOut:
         bodies=[BodyIn.model_validate(body) for body in revision.bodies],
         plan=revision.plan,
         created_at=revision.created_at,
-        links=RevisionLinks(self=f"{part}/revisions/{revision.id}", part=part),
+        links=RevisionLinks(self=address, part=part, features=f"{address}/features"),
     )

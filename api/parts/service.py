@@ -12,9 +12,10 @@ from api.paging import after_cursor, page_of
 from api.parts.schemas import BodyIn, PartIn, RevisionIn
 from api.uploads.service import get_upload
 from shared.errors import FileKindUnknown, NotFound, RequestInvalid, UnitMissing
+from shared.feature_list import FEATURES_VERSION
 from shared.file_kinds import CARRIES_UNIT, carries_unit
 from shared.plan_reading import parse_plan, plan_text
-from shared.tables import Part, Revision, Upload, new_id
+from shared.tables import FeatureDetection, Part, Revision, Upload, new_id
 from shared.units import LengthUnit
 
 UNITS = ", ".join(LengthUnit)
@@ -43,7 +44,7 @@ def list_parts(session: Session, limit: int, cursor: str | None) -> tuple[Sequen
 
 
 def create_revision(session: Session, part_id: str, wanted: RevisionIn) -> Revision:
-    """A new revision of a part."""
+    """A new revision of a part, and the detection of its features, queued with it."""
     part = get_part(session, part_id)
     nominal = get_upload(session, wanted.nominal_upload_id)
     plan, source = checked_plan(wanted.plan)
@@ -59,7 +60,25 @@ def create_revision(session: Session, part_id: str, wanted: RevisionIn) -> Revis
     )
     session.add(revision)
     session.flush()
+    session.add(new_detection(revision))
+    session.flush()
     return revision
+
+
+def detection_id(revision_id: str) -> str:
+    """Id of the detection of a revision's features: one for each revision and version of the list."""
+    return f"feat{FEATURES_VERSION}_{revision_id.removeprefix('rev_')}"
+
+
+def new_detection(revision: Revision) -> FeatureDetection:
+    """A detection to be queued."""
+    return FeatureDetection(
+        id=detection_id(revision.id),
+        title=revision.label,
+        revision_id=revision.id,
+        nominal_upload_id=revision.nominal_upload_id,
+        nominal_unit=revision.unit,
+    )
 
 
 def get_revision(session: Session, revision_id: str, part_id: str | None = None) -> Revision:

@@ -8,9 +8,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from sqlalchemy import delete
 from sqlalchemy.orm import Session
 
 from api.idempotency import Claim, answer_once
+from shared.tables import FeatureDetection
 from tests.support.postgres import fresh_database, temporary_postgres
 from tests.support.service import Service, running_service
 
@@ -59,3 +61,16 @@ def test_a_resumable_upload_becomes_an_upload(on_postgres: Service) -> None:
     ended = on_postgres.client.patch(begun.headers["location"], content=b"abcd", headers=headers)
     upload = on_postgres.client.get(f"/v1/uploads/{ended.headers['firstpour-upload-id']}").json()
     assert upload["size_bytes"] == 4
+
+
+def test_features_asked_for_by_many_at_once_are_queued_once(on_postgres: Service) -> None:
+    part = on_postgres.client.post("/v1/parts", json={"name": "head"}).json()
+    wanted = {"label": "A", "nominal_upload_id": on_postgres.upload()["id"]}
+    revision = on_postgres.client.post(part["links"]["revisions"], json=wanted).json()
+    with on_postgres.resources.database.writing() as session:
+        session.execute(delete(FeatureDetection))
+    address = revision["links"]["features"]
+    with ThreadPoolExecutor(8) as pool:
+        answers = list(pool.map(lambda _: on_postgres.client.get(address).json()["state"], range(8)))
+    assert answers == ["queued"] * 8
+    assert len(on_postgres.sender.sent) == 2  # with the revision, and by one of the eight

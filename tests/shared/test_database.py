@@ -23,8 +23,8 @@ from tests.support.postgres import fresh_database, temporary_postgres
 INSPECTION_OF_THE_FIRST_VERSION = (
     "INSERT INTO uploads VALUES ('up_1', 'head.step', 1, 'ab', 'uploads/1', '2025-01-31 09:30:00')",
     (
-        "INSERT INTO inspections (id, title, nominal_upload_id, scan_upload_id, bodies, state, progress, cancel_requested,"
-        " attempts, created_at) VALUES"
+        "INSERT INTO inspections (id, title, nominal_upload_id, scan_upload_id, bodies, state, progress, "
+        "cancel_requested, attempts, created_at) VALUES"
         " ('insp_1', 'Head', 'up_1', 'up_1', '[]', 'queued', 0.0, FALSE, 0, '2025-01-31 09:30:00')"
     ),
 )

@@ -7,7 +7,7 @@ import pytest
 from shared.plan import Plan
 from shared.states import Stage
 from shared.units import LengthUnit
-from worker.job_records import BodyFile, InputFile, InspectionJob, job_from_json, job_to_json
+from worker.job_records import BodyFile, DetectionJob, InputFile, InspectionJob, job_from_json, job_to_json
 from worker.progress import STAGE_SHARES, overall_share
 
 
@@ -23,6 +23,11 @@ def test_a_job_crosses_to_its_process_unchanged() -> None:
         seed=7,
         thread_count=3,
     )
+    assert job_from_json(job_to_json(job)) == job
+
+
+def test_a_detection_crosses_to_its_process_unchanged() -> None:
+    job = DetectionJob(title="A", job_id="feat1_1", nominal=InputFile(Path("/store/1"), "head.stl", LengthUnit.INCH))
     assert job_from_json(job_to_json(job)) == job
 
 

@@ -1,0 +1,1 @@
+"""The features of a revision's nominal, and what can be made from them."""
