@@ -28,9 +28,10 @@ def detection_of(resources: Resources, part_id: str, revision_id: str) -> tuple[
     with resources.database.writing() as session:
         session.get_one(Revision, revision_id, with_for_update=True)  # of two callers at once, one queues it
         revision, row = _both(session, part_id, revision_id)
-        if row is None:
-            row = new_detection(revision)
-            session.add(row)
+        if row is not None:
+            return revision, row
+        row = new_detection(revision)
+        session.add(row)
     remind_workers(resources, row.id)
     return revision, row
 
