@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from worker.measuring.regions import region_triangles
 from worker.fitting.robust import TUKEY, clustered_covariance, density_weights, mad_sigma, tukey_weights
+from worker.measuring.regions import region_triangles
 from worker.measuring.seen import NotMeasured, Seen
 from worker.measuring.shrink import without_shrink
 from worker.records import Bools, Deviation, Floats, Region
@@ -151,7 +151,7 @@ class _Fit:
         return vectors[:, is_held], vectors[:, ~is_held]
 
     def result(self, motion: RigidTransform) -> Displacement:
-        rows, residual, weights = self.rows(motion)
+        rows, residual, weights = self.rows(motion, is_robust=self.settings.iterations > self.settings.plain_iterations)
         held, free = self.directions(rows, weights)
         own = clustered_covariance(rows @ held, weights, residual, self.points_mm)
         scaled = held @ own @ held.T

@@ -8,6 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from worker.features.records import Feature, FeatureKind
+from worker.fitting.calm import CalmPoints, calmed
+from worker.fitting.envelopes import maximum_inscribed, minimum_circumscribed, tangent_plane
 from worker.fitting.fit import Start, fit_element
 from worker.fitting.records import Association, Element, ElementKind, NotFitted, Refusal
 from worker.measuring.feature_points import FeaturePoints, feature_points
@@ -86,8 +88,8 @@ def measure_feature(
         If a pattern's members are not among ``features``, or the association is not one of a whole feature.
 
     """
-    if association is not Association.LEAST_SQUARES:
-        raise ValueError(f"no {association.value} features yet")
+    if association is Association.MINIMUM_ZONE:
+        raise ValueError("minimum zones are of form, not of features: worker.fitting.zones")
     if feature.kind is FeatureKind.PATTERN:
         return _pattern(feature, seen, association, shrink_removed, features)
     if feature.kind is FeatureKind.SLOT:
@@ -96,7 +98,7 @@ def measure_feature(
     refusal = _unseen(feature, own)
     if refusal is not None:
         return refusal
-    element = associated(feature, own.points_mm)
+    element = associated(feature, own.points_mm, association)
     if isinstance(element, NotFitted):
         return NotMeasured(f"{_name(feature)}: {element.reason}", element.code)
     return MeasuredFeature(
@@ -109,9 +111,11 @@ def measure_feature(
     )
 
 
-def associated(feature: Feature, points_mm: Floats) -> Element | NotFitted:
-    """The element of a plane, cylinder, cone or sphere feature through points (n, 3), facing as nominal does."""
-    kind = ELEMENTS[feature.kind]
+def associated(feature: Feature, points_mm: Floats, association: Association) -> Element | NotFitted:
+    """The element of a plane, cylinder, cone or sphere feature through points (n, 3), facing as nominal does.
+
+    Cones and spheres are least squares whatever is asked: three or four high points would rule a touching one.
+    """
     start = Start(
         point_mm=feature.point_mm,
         direction=feature.direction,
@@ -119,10 +123,28 @@ def associated(feature: Feature, points_mm: Floats) -> Element | NotFitted:
         half_angle_rad=feature.half_angle_rad,
         is_internal=feature.is_internal,
     )
-    plain = fit_element(kind, points_mm, start=start)
+    plain = fit_element(ELEMENTS[feature.kind], points_mm, start=start)
     if isinstance(plain, NotFitted):
         return plain
-    return facing(plain, feature.direction)
+    plain = facing(plain, feature.direction)
+    if association is Association.LEAST_SQUARES or feature.kind in (FeatureKind.CONE, FeatureKind.SPHERE):
+        return plain
+    calm = calmed(plain, points_mm)
+    begun = Start(point_mm=plain.point_mm, direction=plain.direction, radius_mm=plain.radius_mm)
+    touching = _touching(feature, calm, association, begun)
+    return touching if isinstance(touching, NotFitted) else facing(touching, feature.direction)
+
+
+def _touching(feature: Feature, calm: CalmPoints, association: Association, start: Start) -> Element | NotFitted:
+    """The plane or cylinder that touches calmed points."""
+    sigma_mm = float(np.median(calm.sigma_mm)) if len(calm.sigma_mm) else 0.0
+    if feature.kind is FeatureKind.PLANE:
+        return tangent_plane(calm.points_mm, outward=_outward(feature), start=start, sigma_mm=sigma_mm)
+    is_inside = association is Association.MAXIMUM_INSCRIBED
+    if association is Association.TANGENT:
+        is_inside = feature.is_internal
+    touch = maximum_inscribed if is_inside else minimum_circumscribed
+    return touch(ELEMENTS[feature.kind], calm.points_mm, start=start, sigma_mm=sigma_mm)
 
 
 def facing(element: Element, direction: Floats | None) -> Element:

@@ -8,7 +8,7 @@ import pytest
 from tests.support.feature_records import circle_pattern, cylinder_of, plane_of, slot_of, together
 from tests.support.shapes import block, bored_block, deviation_of, scan_of
 from worker.features.records import Feature
-from worker.fitting.records import ElementKind, Refusal
+from worker.fitting.records import Association, ElementKind, Refusal
 from worker.measuring.feature_points import feature_points
 from worker.measuring.measured_feature import MeasuredFeature, measure_feature
 from worker.measuring.seen import NotMeasured, Seen
@@ -225,3 +225,44 @@ def test_a_pattern_with_a_hole_unseen_is_not_measured() -> None:
 def test_a_pattern_without_its_holes_is_a_mistake_of_the_caller() -> None:
     with pytest.raises(ValueError, match="hole-6"):
         measure_feature(PATTERN, _seen(PLATE, _pattern_scan(np.zeros((3, 2)))))
+
+
+def _lobed_scan(lobe_mm: float) -> Scan:
+    """A bore whose radius grows and shrinks four times round."""
+    scan = _bore_scan()
+    assert scan.normals is not None
+    turn = np.arctan2(scan.points_mm[:, 1], scan.points_mm[:, 0])
+    return replace(scan, points_mm=scan.points_mm - lobe_mm * np.cos(4 * turn)[:, None] * scan.normals)
+
+
+@pytest.mark.parametrize(
+    ("association", "radius_mm"),
+    [
+        (Association.LEAST_SQUARES, 6.0),
+        (Association.MAXIMUM_INSCRIBED, 5.9),
+        (Association.MINIMUM_CIRCUMSCRIBED, 6.1),
+        (Association.TANGENT, 5.9),
+    ],
+)
+def test_a_lobed_bore_has_its_lobes_between_its_envelopes(association: Association, radius_mm: float) -> None:
+    found = measure_feature(HOLE, _seen(BORE, _lobed_scan(0.1)), association=association)
+    assert isinstance(found, MeasuredFeature)
+    patch_mm = 0.1 * (4 * 0.15) ** 2 / 6  # patches 0.3 rad wide level a lobe's top off
+    assert found.element.radius_mm == pytest.approx(radius_mm, abs=patch_mm)
+
+
+def test_a_bowed_face_is_touched_at_its_top() -> None:
+    scan = scan_of(BOX, 20_000, 2)
+    points = scan.points_mm.copy()
+    is_top = points[:, 2] > 19.99
+    points[is_top, 2] -= 0.2 * ((points[is_top, 0] - 30.0) / 30.0) ** 2
+    seen = _seen(BOX, replace(scan, points_mm=points))
+    found = measure_feature(plane_of(BOX, 5), seen, association=Association.TANGENT)
+    assert isinstance(found, MeasuredFeature)
+    patch_mm = 0.2 * (2.0 / 30.0) ** 2  # patches 4 mm wide level the crest off
+    assert found.element.point_mm[2] == pytest.approx(20.0, abs=patch_mm)
+
+
+def test_form_zones_are_not_asked_of_features() -> None:
+    with pytest.raises(ValueError, match="zones"):
+        measure_feature(HOLE, _seen(BORE, _bore_scan()), association=Association.MINIMUM_ZONE)
