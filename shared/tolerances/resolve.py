@@ -66,6 +66,23 @@ def resolve_limits(
         ) from error
 
 
+def general_half_mm(general: str, size_mm: float) -> tuple[float, str | None]:
+    """Permitted deviation, plus and minus, of a length under a general class, and the caution that goes with it.
+
+    Raises
+    ------
+    PlanInvalid
+        If the class has no value for that size.
+
+    """
+    if general.startswith("ISO 2768-"):
+        return iso_2768.linear_mm(general[-1], size_mm), None
+    grade = int(general.rsplit(maxsplit=1)[-1].removeprefix("IT"))
+    if general.startswith("ISO 8062-3"):
+        return iso_8062.dctg_band_mm(grade, size_mm) / 2, iso_8062.INDICATED_ONLY
+    return grade_mm(grade, size_mm) / 2, None
+
+
 def limit_faults(plan: Plan) -> Iterator[tuple[tuple[str | int, ...], str]]:
     """(path, fault) of what can be told of a plan's limits and tables before any CAD is seen."""
     for index, line in enumerate(plan.characteristics):
@@ -110,21 +127,12 @@ def _length(line: Size | Distance | Position, nominal_mm: float, plan: Plan) -> 
     general, source = (None, "") if isinstance(line, Position) else _general(line.general, plan)
     if general is None:
         raise _without_limits()
-    half_mm, caution = _general_half_mm(general, abs(base_mm))
+    half_mm, caution = general_half_mm(general, abs(base_mm))
     return ResolvedLimits(base_mm - half_mm, base_mm + half_mm, source, caution)
 
 
 def _general(own: str | None, plan: Plan) -> tuple[str | None, str]:
     return own or plan.general_tolerance, own or f"general tolerance {plan.general_tolerance}"
-
-
-def _general_half_mm(general: str, size_mm: float) -> tuple[float, str | None]:
-    if general.startswith("ISO 2768-"):
-        return iso_2768.linear_mm(general[-1], size_mm), None
-    grade = int(general.rsplit(maxsplit=1)[-1].removeprefix("IT"))
-    if general.startswith("ISO 8062-3"):
-        return iso_8062.dctg_band_mm(grade, size_mm) / 2, iso_8062.INDICATED_ONLY
-    return grade_mm(grade, size_mm) / 2, None
 
 
 def _angle(line: Angle, nominal_degrees: float, plan: Plan, shorter_side_mm: float | None) -> ResolvedLimits:
