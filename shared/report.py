@@ -1,4 +1,7 @@
-"""The report document, version 1: what an inspection found.
+"""The report document, version 1.1: what an inspection found.
+
+1.1 adds to 1.0 features, frames, temperature, and of each characteristic how its U was made; a document
+of version 1.0 reads as one in which none of that was told.
 
 Lengths are millimetres in the nominal frame, angles radians, whatever unit the reader prefers on
 screen.  Everything but ``run`` is byte-identical for the same input, settings and versions.
@@ -11,7 +14,9 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-REPORT_VERSION = "1.0"
+from shared.feature_list import FeatureRecord
+
+REPORT_VERSION = "1.1"
 
 Vector = tuple[float, float, float]
 Vector6 = tuple[float, float, float, float, float, float]
@@ -225,7 +230,16 @@ class CharacteristicLimits(_Record):
 
 
 class CharacteristicRecord(_Record):
-    """One line of the plan, measured and judged.  U is expanded, k = 2, in the same unit."""
+    """One line of the plan, measured and judged.  U is expanded, at about 95 %, in the same unit.
+
+    k: coverage factor of U; none where U is read off simulated draws
+    dof: effective degrees of freedom of U; none is infinitely many
+    frame: what it was measured in; none is what the plan's alignment says
+    feature: id of the feature it speaks of, as in the list of features
+    probability: that the true value lies within the limits (JCGM 106)
+    limits_source, limits_caution: where the limits come from, and what to know about that
+    U_gum, U_monte_carlo: U both ways, where the plan asked for Monte Carlo (JCGM 101)
+    """
 
     id: str
     kind: str
@@ -241,6 +255,84 @@ class CharacteristicRecord(_Record):
     point_mm: Vector | None
     budget: dict[str, float]
     details: dict[str, float | str | list[float] | None]
+    k: float | None = None
+    dof: float | None = None
+    frame: str | None = None
+    feature: str | None = None
+    probability: Share | None = None
+    limits_source: str | None = None
+    limits_caution: str | None = None
+    U_gum: float | None = None
+    U_monte_carlo: float | None = None
+
+
+class Figure(_Record):
+    """A measured value and its expanded uncertainty, at about 95 %."""
+
+    value: float
+    U: float
+
+
+class MeasuredFeature(FeatureRecord):
+    """A feature of nominal, and the same feature of the piece in the frame of the plan's alignment.
+
+    measured_size_mm: diameter of a hole, boss or sphere, width of a slot
+    measured_angle_deg: full angle of a cone
+    offsets_mm: of its axis at both ends, of its centre, of its plane along the normal
+    offset_mm: the largest of them;  tilt_deg: of its direction against nominal's
+    arc_share, length_share, seen_share: of the full round, of the depth, of the area, as scanned
+    surface_point_mm: a place on it, for looking at it
+    reason: why it was not measured
+    """
+
+    surface_point_mm: Vector | None = None
+    measured_size_mm: Figure | None = None
+    measured_angle_deg: Figure | None = None
+    offsets_mm: list[Vector] | None = None
+    offset_mm: Figure | None = None
+    tilt_deg: Figure | None = None
+    arc_share: float | None = None
+    length_share: float | None = None
+    seen_share: float | None = None
+    reason: str | None = None
+
+
+class FrameRecord(_Record):
+    """A frame, told against the fit of the whole piece.
+
+    is_used: the maps, the features and the characteristics without a frame of their own are measured in it
+    shift_mm, rotation_rad: what brings the piece from that fit into this frame, about centre_mm
+    U_shift_mm, U_rotation_rad: expanded uncertainty (k = 2) of where the frame lies
+    dof: degrees of freedom behind them; none is infinitely many
+    open_freedoms: what the datums leave open; there the fit of the whole piece is kept
+    reason: why this piece has no such frame
+    """
+
+    name: str
+    is_used: bool
+    description: str | None = None
+    centre_mm: Vector | None = None
+    shift_mm: Vector | None = None
+    rotation_rad: Vector | None = None
+    U_shift_mm: Vector | None = None
+    U_rotation_rad: Vector | None = None
+    dof: float | None = None
+    open_freedoms: list[str] = []
+    reason: str | None = None
+
+
+class TemperatureRecord(_Record):
+    """How lengths were brought to 20 degrees Celsius (ISO 1).
+
+    factor: lengths as scanned were multiplied by it;  U_factor: its expanded uncertainty (k = 2)
+    source: who states the coefficient of expansion
+    """
+
+    celsius: float
+    expansion_ppm_per_kelvin: float
+    factor: float
+    U_factor: float
+    source: str
 
 
 class Finding(_Record):
@@ -277,7 +369,7 @@ class Run(_Record):
 class Report(_Record):
     """The whole document."""
 
-    report_version: Literal["1.0"]
+    report_version: Literal["1.0", "1.1"]
     title: str
     decision_rule: str
     summary: Summary
@@ -290,3 +382,6 @@ class Report(_Record):
     characteristics: list[CharacteristicRecord]
     cautions: list[str]
     run: Run
+    features: list[MeasuredFeature] = []
+    frames: list[FrameRecord] = []
+    temperature: TemperatureRecord | None = None

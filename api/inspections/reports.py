@@ -15,13 +15,14 @@ from api.problems import declared
 from api.resources import NeedsResources, Resources
 from shared.csp import csp_for
 from shared.errors import NotFound, ReportNotReady
+from shared.report import REPORT_VERSION
 
 router = APIRouter(prefix="/v1/inspections", tags=["inspections"])
 MEDIA_TYPES = {"json": "application/json", "html": "text/html; charset=utf-8"}
 AS_JSON: dict[str, Any] = {
     "application/json": {
         "schema": {"$ref": "/v1/schemas/report"},
-        "example": {"report_version": "1.0", "title": "First casting, serial 3"},
+        "example": {"report_version": REPORT_VERSION, "title": "First casting, serial 3"},
     }
 }
 AS_HTML: dict[str, Any] = {"text/html": {"example": "<!doctype html>..."}}

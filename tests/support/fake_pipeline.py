@@ -14,7 +14,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from shared.errors import FileTruncated
-from shared.report import AlignmentRecord, Provenance, Report, Run, Summary, Tessellation
+from shared.report import REPORT_VERSION, AlignmentRecord, Provenance, Report, Run, Summary, Tessellation
 from shared.states import Stage
 from worker.job_records import REPORT_HTML, REPORT_JSON, AnyJob, InspectionJob, InspectionResult, Progress
 
@@ -24,7 +24,7 @@ NAME = "tests.support.fake_pipeline:inspect"
 def make_report(job: AnyJob, headline: str) -> Report:
     """A report without measurements."""
     return Report(
-        report_version="1.0",
+        report_version=REPORT_VERSION,
         title=job.title,
         decision_rule="none",
         summary=Summary(outcome="conforms", headline=headline, findings=[], counts={}),

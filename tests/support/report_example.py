@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from shared.plan import MapSettings, Piece, Plan, Scanner
+from shared.plan import MapSettings, Piece, Plan, Scanner, Temperature
 from shared.report import (
     FileRecord,
     Provenance,
@@ -19,6 +19,7 @@ from shared.report import (
     Tessellation,
 )
 from tests.support.report_block import block_deviation, block_samples, block_thickness
+from tests.support.report_features import example_features, example_frames
 from worker.judging.measured import Measured
 from worker.records import (
     Alignment,
@@ -37,11 +38,13 @@ from worker.reporting.document import build_report, report_text
 from worker.reporting.inspected import Inspected
 from worker.rigid import RigidTransform
 
+LINEAR_CAUTION = "ISO 2768-1 speaks of dimensions indicated on a drawing; a CAD without a drawing indicates none."
 PLAN = Plan(
     firstpour_plan="1",
     title="First casting, block",
     piece=Piece(alloy="aluminium", shrink_allowance_percent=1.3),
     scanner=Scanner(expanded_uncertainty=0.03),
+    temperature=Temperature(celsius=24.0, expansion_ppm_per_kelvin=21.5),
     maps=MapSettings(tolerance=0.15),
 )
 
@@ -74,6 +77,8 @@ def example(step_count: int = 16, *, title: str = "Invented six-bore block, firs
             thread_count=2,
             host_platform="linux",
         ),
+        features=example_features(nominal),
+        frames=example_frames(),
     )
 
 
@@ -95,7 +100,8 @@ def not_aligned(step_count: int = 16) -> Inspected:
         shrink=None,
     )
     planned = without_plan(step_count)
-    return replace(planned, measured=replace(planned.measured, alignment=lost, deviation=None, thickness=None))
+    measured = replace(planned.measured, alignment=lost, deviation=None, thickness=None)
+    return replace(planned, measured=measured, features=(), frames=())
 
 
 def _alignment() -> Alignment:
@@ -159,22 +165,29 @@ def _characteristics(regions: tuple[Region, ...]) -> tuple[Characteristic, ...]:
         ),
         Characteristic(
             id="bore3.d",
-            kind="hole_diameter",
+            kind="size",
             title="Bore 3 diameter",
             unit="mm",
-            nominal=0.0,
-            measured=0.041,
+            nominal=30.0,
+            measured=30.191,
             U=0.018,
-            limits=Limits(-0.05, 0.05),
+            limits=Limits(29.8, 30.2),
             verdict=Verdict.NOT_PROVEN,
             reason="the uncertainty reaches across a limit",
             point_mm=np.array([115.0, 20.0, 17.0]),
             budget={"scanner": 0.009},
-            details={"diameter_mm": 30.041, "nominal_diameter_mm": 30.0, "seen_arc_deg": 360.0},
+            details={"seen_arc_deg": 360.0, "form_scatter_mm": 0.021, "caution": LINEAR_CAUTION},
+            k=2.26,
+            dof=9.0,
+            feature="hole-3",
+            probability=0.8686,
+            limits_source="ISO 2768-m",
+            U_gum=0.0176,
+            U_monte_carlo=0.018,
         ),
         Characteristic(
             id="bore6.pos",
-            kind="hole_position",
+            kind="position",
             title="Bore 6 position",
             unit="mm",
             nominal=0.0,
@@ -184,8 +197,27 @@ def _characteristics(regions: tuple[Region, ...]) -> tuple[Characteristic, ...]:
             verdict=Verdict.NOT_MEASURED,
             reason="only 35 % of the bore was scanned, 60 % is needed to fix its axis",
             point_mm=np.array([100.0, 75.0, 10.0]),
-            region="bore_6",
             sample_mask=mask["bore_6"],
+            frame="A-B",
+            feature="hole-6",
+        ),
+        Characteristic(
+            id="deck",
+            kind="angle",
+            title="Deck to side",
+            unit="deg",
+            nominal=90.0,
+            measured=90.41,
+            U=0.05,
+            limits=Limits(89.667, 90.333),
+            verdict=Verdict.DOES_NOT_CONFORM,
+            reason=None,
+            point_mm=np.array([60.0, 5.0, 34.0]),
+            budget={"fit": 0.02, "scanner": 0.015},
+            k=2.0,
+            feature="plane-1",
+            probability=0.001,
+            limits_source="ISO 2768-m",
         ),
         Characteristic(
             id="shrink",

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 from typing import Any
 
 import numpy as np
@@ -19,25 +18,43 @@ from shared.report import (
     Report,
     RivalRecord,
     ShrinkSummary,
-    Vector,
     Vector6,
 )
+from worker.judging.temperature import thermal_correction
 from worker.judging.verdicts import DECISION_RULE
-from worker.records import Alignment, Characteristic, Floats, Freedom, RivalPose, Verdict
+from worker.records import Alignment, Characteristic, Freedom, RivalPose, Verdict
 from worker.reporting.findings import Findable, summarise
 from worker.reporting.inspected import Inspected
+from worker.reporting.metrology import feature_of, finite, frame_of, temperature_of, vector_of
 from worker.reporting.shrinkage import shrink_summary
 from worker.reporting.summaries import Summaries
 from worker.rigid import RigidTransform
 
 DECIMALS = 6  # of a millimetre: below any measurement here, above the noise of summation order
 FINE_DECIMALS = 10  # a rotation off by 1e-10 moves a point 1 m away by 1e-7 mm
-FINE_KEYS = frozenset({"T_nominal_scan", "icp_T_nominal_scan", "eigenvalues", "sigma_rotation_rad"})
+FINE_KEYS = frozenset(
+    {
+        "T_nominal_scan",
+        "icp_T_nominal_scan",
+        "eigenvalues",
+        "sigma_rotation_rad",
+        "rotation_rad",
+        "U_rotation_rad",
+        "factor",
+        "U_factor",
+    }
+)
 METHOD = (
     "pose search, point-to-plane ICP, then robust point-to-surface least squares (Tukey weights); "
     "rigid, no scale, no mirror"
 )
+CAUTION = "caution"  # the detail in which judging tells about the table of limits
 WITHOUT_CORES = "; the surfaces of the cores had no part in it, because a core may sit apart from the mould"
+AT_SCAN = "The figures hold at the temperature of the scan and stand or fall with the scanner's own calibration."
+AT_20 = (
+    "Lengths were brought from the temperature stated in the plan to 20 degrees Celsius (ISO 1); the figures stand or "
+    "fall with that temperature and with the scanner's own calibration."
+)
 CAUTIONS = (
     (
         "This compares surfaces that were scanned with the CAD. It sees no porosity, cracks, cold shuts or inclusions, "
@@ -51,7 +68,6 @@ CAUTIONS = (
         "Wall figures hold along the lines measured and only where both skins were scanned; cut up the first casting, "
         "or check it with ultrasound, where a thin wall would matter."
     ),
-    "The figures hold at the temperature of the scan and stand or fall with the scanner's own calibration.",
     (
         "Pressure parts, fuel systems and emissions are governed by local codes; where they apply, they and the "
         "judgement of a licensed engineer go before this report."
@@ -75,6 +91,7 @@ def build_report(inspected: Inspected, summaries: Summaries | None = None) -> Re
         characteristics=[_characteristic_record(line) for line in inspected.characteristics],
         told_places=_told_places(inspected, summed.deviation),
         has_scanner=inspected.plan_mm.scanner is not None,
+        features=[feature_of(line, inspected.measured.nominal) for line in inspected.features],
     )
     report = Report(
         report_version=REPORT_VERSION,
@@ -88,10 +105,19 @@ def build_report(inspected: Inspected, summaries: Summaries | None = None) -> Re
         thickness=parts.thickness,
         shrink=parts.shrink,
         characteristics=parts.characteristics,
-        cautions=list(CAUTIONS),
+        cautions=_cautions(inspected, parts.characteristics),
         run=inspected.run,
+        features=list(parts.features),
+        frames=[frame_of(line) for line in inspected.frames],
+        temperature=temperature_of(thermal_correction(inspected.plan_mm)),
     )
     return Report.model_validate(rounded(report.model_dump()))
+
+
+def _cautions(inspected: Inspected, lines: list[CharacteristicRecord]) -> list[str]:
+    """What to know about the figures, last about the tables that limits were taken from."""
+    of_limits = dict.fromkeys(line.limits_caution for line in lines if line.limits_caution is not None)
+    return [*CAUTIONS, AT_SCAN if inspected.plan_mm.temperature is None else AT_20, *of_limits]
 
 
 def _shrink(inspected: Inspected) -> ShrinkSummary | None:
@@ -133,15 +159,6 @@ def rounded(value: Any, decimals: int = DECIMALS) -> Any:
     return value
 
 
-def _finite(value: float) -> float | None:
-    return float(value) if math.isfinite(value) else None
-
-
-def _vector(values: Floats) -> Vector:
-    x, y, z = (float(value) for value in values)
-    return x, y, z
-
-
 def _matrix(pose: RigidTransform | None) -> Matrix4 | None:
     if pose is None:
         return None
@@ -156,12 +173,12 @@ def _alignment_record(found: Alignment) -> AlignmentRecord:
         T_nominal_scan=_matrix(found.T_nominal_scan),
         icp_T_nominal_scan=_matrix(found.icp_T_nominal_scan),
         method=METHOD if found.rests_on_all else METHOD + WITHOUT_CORES,
-        icp_rms_mm=_finite(found.icp_rms_mm),
-        robust_rms_mm=_finite(found.robust_rms_mm),
-        icp_moved_mm=_finite(found.icp_moved_mm),
-        sigma_mm=_finite(found.sigma_mm),
-        kept_share_of_scan=_finite(found.kept_share_of_scan),
-        overlap_share_of_scan=_finite(found.orientation.overlap_share),
+        icp_rms_mm=finite(found.icp_rms_mm),
+        robust_rms_mm=finite(found.robust_rms_mm),
+        icp_moved_mm=finite(found.icp_moved_mm),
+        sigma_mm=finite(found.sigma_mm),
+        kept_share_of_scan=finite(found.kept_share_of_scan),
+        overlap_share_of_scan=finite(found.orientation.overlap_share),
         iterations_run=found.iterations_run,
         candidate_count=found.orientation.candidate_count,
         rivals=[_rival_record(rival) for rival in found.orientation.rivals],
@@ -176,7 +193,7 @@ def _rival_record(rival: RivalPose) -> RivalRecord:
         T_nominal_scan=pose,
         score_mm=rival.score_mm,
         best_score_mm=rival.best_score_mm,
-        deciding_point_mm=_vector(rival.deciding_point_mm),
+        deciding_point_mm=vector_of(rival.deciding_point_mm),
         deciding_radius_mm=rival.deciding_radius_mm,
     )
 
@@ -189,13 +206,15 @@ def _freedom_record(freedom: Freedom) -> FreedomRecord:
         eigenvalues=eigenvalues,
         weakest=freedom.weakest_text,
         weakest_sigma_mm=freedom.weakest_sigma_mm,
-        centre_mm=_vector(freedom.centre_mm),
-        sigma_rotation_rad=_vector(sigma[:3]),
-        sigma_translation_mm=_vector(sigma[3:]),
+        centre_mm=vector_of(freedom.centre_mm),
+        sigma_rotation_rad=vector_of(sigma[:3]),
+        sigma_translation_mm=vector_of(sigma[3:]),
     )
 
 
 def _characteristic_record(line: Characteristic) -> CharacteristicRecord:
+    details = {name: list(value) if isinstance(value, tuple) else value for name, value in line.details.items()}
+    caution = details.pop(CAUTION, None)
     return CharacteristicRecord(
         id=line.id,
         kind=line.kind,
@@ -208,7 +227,16 @@ def _characteristic_record(line: Characteristic) -> CharacteristicRecord:
         limits=CharacteristicLimits(lower=line.limits.lower, upper=line.limits.upper),
         verdict=line.verdict.value,
         reason=line.reason,
-        point_mm=None if line.point_mm is None else _vector(line.point_mm),
+        point_mm=None if line.point_mm is None else vector_of(line.point_mm),
         budget=dict(line.budget),
-        details={name: list(value) if isinstance(value, tuple) else value for name, value in line.details.items()},
+        details=details,
+        k=line.k,
+        dof=finite(line.dof),
+        frame=line.frame,
+        feature=line.feature,
+        probability=line.probability,
+        limits_source=line.limits_source,
+        limits_caution=caution if isinstance(caution, str) else None,
+        U_gum=line.U_gum,
+        U_monte_carlo=line.U_monte_carlo,
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -15,6 +15,7 @@ from shared.report import (
     DeviationSummary,
     FaceStatistics,
     Finding,
+    MeasuredFeature,
     Place,
     ShrinkSummary,
     Spot,
@@ -23,12 +24,27 @@ from shared.report import (
     Vector,
 )
 from worker.reporting import wording
+from worker.reporting.feature_rows import displaced_features, feature_text, offset_text
 
 SUBJECTS = {
-    "hole_position": "its axis needs a zone of diameter",
-    "wall_thickness": "the least wall is",
+    "flatness": "it needs a zone of",
+    "straightness": "it needs a zone of",
+    "roundness": "its worst section needs a ring of",
+    "cylindricity": "it needs a zone of",
+    "parallelism": "it needs a zone of",
+    "perpendicularity": "it needs a zone of",
+    "angularity": "it needs a zone of",
+    "position": "it needs a zone of diameter",
+    "coaxiality": "its axis needs a zone of diameter",
+    "circular_runout": "it runs out by",
+    "total_runout": "it runs out by",
     "surface_profile": "the surface needs a zone of",
+    "line_profile": "the section needs a zone of",
+    "wall_thickness": "the least wall is",
+    "machining_allowance": "the least left to machine is",
 }
+AGAINST_NOMINAL = frozenset({"size", "distance", "angle"})
+OWN_LIMITS = "deviations in the plan"  # told as figures; any other source is named
 WORST_PLACES_SHOWN = 4  # more are in the table
 THIN_SPOTS_SHOWN = 3
 POOR_FACES_SHOWN = 3
@@ -59,6 +75,7 @@ class Findable:
     characteristics: list[CharacteristicRecord]
     told_places: frozenset[int] = frozenset()
     has_scanner: bool = True
+    features: Sequence[MeasuredFeature] = ()
 
 
 def summarise(found: Findable) -> Summary:
@@ -174,7 +191,10 @@ def _characteristic_text(line: CharacteristicRecord) -> str:
     if line.verdict == "does_not_conform":
         return f"{_measured_words(line)}: does not conform to {limit}.{_advice(line)}"
     if _reaches_across(line):
-        return f"{_measured_words(line)}: U reaches across the limit ({limit}), so it is proven neither good nor bad."
+        return (
+            f"{_measured_words(line)}: U reaches across the limit ({limit}), so it is proven neither good nor bad"
+            f"{_odds(line)}."
+        )
     return f"{_measured_words(line)}, limit {limit}: not proven, {line.reason}."
 
 
@@ -189,13 +209,15 @@ def _measured_words(line: CharacteristicRecord) -> str:
     """Subject, figure and how sure."""
     value = 0.0 if line.measured is None else line.measured
     measured = wording.in_unit(value, line.unit, line.kind)
-    sure = "" if line.U is None else f", U {wording.in_unit(line.U, line.unit, line.kind)}"
+    sure = "" if line.U is None else f", U {wording.off_in_unit(line.U, line.unit)}"
     if line.kind == "core_displacement":
         moved = vector_of(line, "displacement_mm")
         by_axis = "" if moved is None else f" ({wording.vector(moved)})"
         return f"Core {line.region or line.title} sits {measured} off{by_axis}{sure}"
-    if line.kind == "hole_diameter":
-        return f"{line.title} is {wording.departure(value, is_signed=True)} off{_diameter_words(line)}{sure}"
+    if line.kind in AGAINST_NOMINAL and line.nominal is not None:
+        off = wording.off_in_unit(value - line.nominal, line.unit, is_signed=True)
+        nominal = wording.in_unit(line.nominal, line.unit, line.kind)
+        return f"{line.title} is {measured}, {off} against {nominal}{sure}"
     return (
         f"{line.title}: {SUBJECTS[line.kind]} {measured}{_offset_words(line)}{sure}"
         if line.kind in SUBJECTS
@@ -203,29 +225,31 @@ def _measured_words(line: CharacteristicRecord) -> str:
     )
 
 
-def _diameter_words(line: CharacteristicRecord) -> str:
-    found, nominal = line.details.get("diameter_mm"), line.details.get("nominal_diameter_mm")
-    if not isinstance(found, float) or not isinstance(nominal, float):
+def _odds(line: CharacteristicRecord) -> str:
+    """The probability of conformance, where it was worked out."""
+    if line.probability is None:
         return ""
-    return f", {wording.size(found)} against {wording.size(nominal)}"
+    return f"; the probability that it conforms is {wording.share(line.probability)}"
 
 
 def _offset_words(line: CharacteristicRecord) -> str:
-    """For a hole, how its axis is off at the worse of its two ends."""
+    """How an axis or centre is off, at the worse of its two ends."""
     ends = [vector_of(line, name) for name in ("offset_at_start_mm", "offset_at_end_mm")]
     known = [end for end in ends if end is not None]
-    if line.kind != "hole_position" or not known:
+    if line.kind != "position" or not known:
         return ""
-    return f" (axis off by {wording.vector(max(known, key=lambda end: sum(part**2 for part in end)))})"
+    return f" (off by {wording.vector(max(known, key=lambda end: sum(part**2 for part in end)))})"
 
 
 def _limit_words(line: CharacteristicRecord) -> str:
-    low, high = line.limits.lower, line.limits.upper
+    low, high = (
+        None if limit is None else wording.in_unit(limit, line.unit, line.kind)
+        for limit in (line.limits.lower, line.limits.upper)
+    )
+    source = f", {line.limits_source}" if line.limits_source not in {None, OWN_LIMITS} else ""
     if low is not None and high is not None:
-        return f"{wording.in_unit(low, line.unit, line.kind)} to {wording.in_unit(high, line.unit, line.kind)}"
-    if high is not None:
-        return f"at most {wording.in_unit(high, line.unit, line.kind)}"
-    return f"at least {wording.in_unit(low or 0.0, line.unit, line.kind)}"
+        return f"{low} to {high}{source}"
+    return f"at most {high}{source}" if high is not None else f"at least {low}{source}"
 
 
 def _advice(line: CharacteristicRecord) -> str:
@@ -251,7 +275,11 @@ def _map_findings(found: Findable) -> list[Finding]:
     is_judged = bool(found.characteristics)
     findings: list[Finding] = []
     if found.deviation is not None:
-        untold = [place for k, place in enumerate(found.deviation.worst) if k not in found.told_places]
+        off = [] if is_judged else displaced_features(found.features, found.deviation.tolerance_mm)
+        findings += [_feature_finding(feature) for feature in off]
+        told = {face for feature in off for face in feature.faces}
+        worst = enumerate(found.deviation.worst)
+        untold = [place for k, place in worst if k not in found.told_places and place.face not in told]
         findings += [_place_finding(place) for place in untold[:WORST_PLACES_SHOWN]]
         if not found.deviation.worst and found.coverage is not None and found.coverage.measured_area_share > 0:
             findings.append(_nothing_beyond(found.deviation))
@@ -264,6 +292,13 @@ def _map_findings(found: Findable) -> list[Finding]:
     if found.shrink is not None and not (is_judged and any(line.kind == "shrink" for line in found.characteristics)):
         findings.append(_shrink_finding(found.shrink))
     return findings
+
+
+def _feature_finding(feature: MeasuredFeature) -> Finding:
+    offset = feature.offset_mm
+    assert offset is not None  # noqa: S101 only features found off are told
+    text = f"{feature_text(feature)} sits {offset_text(feature)} off, U {wording.departure(offset.U)}."
+    return _finding("note", text, value_mm=offset.value, U_mm=offset.U, point_mm=feature.surface_point_mm)
 
 
 def _place_finding(place: Place) -> Finding:

@@ -9,6 +9,8 @@ import numpy as np
 from shared.plan import PieceKind, Plan
 from shared.report import Provenance, Run
 from shared.units import LengthUnit
+from worker.judging.feature_lines import FeatureLine
+from worker.judging.frame_lines import FrameLine
 from worker.judging.measured import Measured
 from worker.records import Characteristic
 
@@ -25,6 +27,7 @@ class Inspected:
     plan_mm : lengths in mm already; the empty plan where none was given
     has_plan : False when nobody said what to judge
     characteristics : as judged, in the plan's order
+    features, frames : every one, whether the plan speaks of it or not
     shown_unit : what the page shows first, usually the plan's or the caller's
     """
 
@@ -36,6 +39,8 @@ class Inspected:
     provenance: Provenance
     run: Run
     shown_unit: LengthUnit = LengthUnit.MILLIMETRE
+    features: tuple[FeatureLine, ...] = ()
+    frames: tuple[FrameLine, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -6,20 +6,35 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from shared.report import AlignmentRecord, CharacteristicRecord, Report, Vector
+from shared.report import AlignmentRecord, CharacteristicRecord, Report, TemperatureRecord, Vector
 from worker.reporting import wording
 from worker.reporting.colors import EXCESS, INSIDE, MISSING, wall_table
 from worker.reporting.plots import CoverageBar
 from worker.reporting.wording import Pair
 
 KIND_WORDS = {
+    "size": "size",
+    "distance": "distance",
+    "angle": "angle",
+    "flatness": "flatness",
+    "straightness": "straightness",
+    "roundness": "roundness",
+    "cylindricity": "cylindricity",
+    "parallelism": "parallelism",
+    "perpendicularity": "perpendicularity",
+    "angularity": "angularity",
+    "position": "position",
+    "coaxiality": "coaxiality",
+    "circular_runout": "circular run-out",
+    "total_runout": "total run-out",
     "surface_profile": "profile of a surface",
+    "line_profile": "profile of a line",
     "wall_thickness": "least wall",
+    "machining_allowance": "machining allowance",
     "core_displacement": "core displacement",
-    "hole_position": "position of a hole",
-    "hole_diameter": "diameter of a hole",
     "shrink": "shrink",
 }
+SIZE_WORDS = ("diameter", "width", "length", "nominal", "zone")  # in names of further figures: sizes, no departures
 COVERAGE_BAR_LIMIT = 12  # more do not fit a plot that can be read
 Text = str | Pair
 Fact = tuple[str, Text]
@@ -41,12 +56,15 @@ class CharacteristicRow:
     kind: str
     kind_text: str
     title: str
-    region: str | None
+    subject: list[str]
     nominal: Text
     limits: Text
+    limits_source: str | None
     measured: Text
     U: Text
+    coverage: str | None
     verdict: str
+    probability: str | None
     reason: str | None
     point_mm: Vector | None
     budget: list[Fact]
@@ -62,22 +80,51 @@ def _characteristic_row(line: CharacteristicRecord) -> CharacteristicRow:
     def text(value: float | None) -> Text:
         return "—" if value is None else wording.in_unit(value, line.unit, line.kind)
 
+    def small(value: float | None) -> Text:
+        return "—" if value is None else wording.off_in_unit(value, line.unit)
+
     return CharacteristicRow(
         id=line.id,
         kind=line.kind,
-        kind_text=KIND_WORDS.get(line.kind, line.kind),
+        kind_text=KIND_WORDS[line.kind],
         title=line.title,
-        region=line.region,
+        subject=_subject(line),
         nominal=text(line.nominal),
         limits=limits_text(line),
+        limits_source=line.limits_source,
         measured=text(line.measured),
-        U=text(line.U),
+        U=small(line.U),
+        coverage=coverage_text(line),
         verdict=line.verdict,
+        probability=None if line.probability is None else wording.share(line.probability),
         reason=line.reason,
         point_mm=line.point_mm,
-        budget=[(plain_name(name), text(value)) for name, value in sorted(line.budget.items())],
-        details=[(plain_name(name), detail_text(name, value)) for name, value in sorted(line.details.items())],
+        budget=[(plain_name(name), small(value)) for name, value in sorted(line.budget.items())],
+        details=_both_ways(line)
+        + [(plain_name(name), detail_text(name, value)) for name, value in sorted(line.details.items())],
     )
+
+
+def _subject(line: CharacteristicRecord) -> list[str]:
+    """What it speaks of and in which frame."""
+    frame = None if line.frame is None else f"in {line.frame}"
+    return [part for part in (line.region, line.feature, frame) if part is not None]
+
+
+def coverage_text(line: CharacteristicRecord) -> str | None:
+    """``k 2.26, 9 degrees of freedom``; how U was made where there is no such factor."""
+    if line.U is None:
+        return None
+    if line.k is None:
+        return None if line.U_monte_carlo is None else "from simulated draws"
+    freedom = "" if line.dof is None else f", {line.dof:.0f} d.o.f."
+    return f"k {line.k:.2f}{freedom}"
+
+
+def _both_ways(line: CharacteristicRecord) -> list[Fact]:
+    """U by propagation and by simulation, where the plan asked for both."""
+    ways = (("U by propagation (GUM)", line.U_gum), ("U by simulation (Monte Carlo)", line.U_monte_carlo))
+    return [(name, wording.off_in_unit(value, line.unit)) for name, value in ways if value is not None]
 
 
 def limits_text(line: CharacteristicRecord) -> Text:
@@ -96,7 +143,7 @@ def span_text(lower: Text, upper: Text) -> Text:
     """``29.950 to 30.050 mm``: the unit once."""
     if isinstance(lower, Pair):
         return _joined(Pair(lower.mm.removesuffix(" mm"), lower.inch.rsplit(" ", 1)[0]), " to ", upper)
-    return f"{lower.removesuffix(' %')} to {upper}"
+    return f"{lower.removesuffix(' %').removesuffix('°')} to {upper}"
 
 
 def _joined(*parts: Text) -> Text:
@@ -122,7 +169,10 @@ def detail_text(name: str, value: float | str | list[float] | None) -> Text:
     if isinstance(value, list):
         return _list_text(name, value)
     if name.endswith("_mm"):
-        return wording.departure(value, is_signed=True)
+        is_size = any(word in name for word in SIZE_WORDS)
+        return wording.size(value) if is_size else wording.departure(value, is_signed=True)
+    if name.endswith("_deg"):
+        return wording.degrees(value, 2)
     return wording.share(value) if name.endswith(("share", "probability")) else f"{value:.6g}"
 
 
@@ -249,9 +299,18 @@ def provenance_facts(report: Report) -> list[Fact]:
                 _joined(wording.departure(made.tessellation.chord_tolerance_mm), " of the CAD's surface"),
             )
         )
+    if report.temperature is not None:
+        facts.append(("temperature", _temperature_text(report.temperature)))
     if made.plan_sha256 is not None:
         facts.append(("plan", f"{made.plan_title or 'untitled'}, SHA-256 {made.plan_sha256}"))
     return facts
+
+
+def _temperature_text(found: TemperatureRecord) -> str:
+    return (
+        f"scanned at {found.celsius:g} °C, brought to 20 °C (ISO 1) with {found.expansion_ppm_per_kelvin:g} ppm per "
+        f"kelvin ({found.source}): lengths times {found.factor:.6f}, U {found.U_factor:.1e} of a length"
+    )
 
 
 def deviation_legend(steps_mm: Sequence[float]) -> list[LegendEntry]:

@@ -16,7 +16,7 @@ from markupsafe import Markup, escape
 from shared.report import VerdictWord
 
 MM_PER_INCH = 25.4  # exact: international yard and pound agreement of 1959
-SIZE_KINDS = frozenset({"wall_thickness"})  # read against a drawing's size, not as a departure
+SIZE_KINDS = frozenset({"wall_thickness", "size", "distance"})  # read against a drawing's size, not as a departure
 
 VERDICT_WORDS: dict[str, str] = {
     "conforms": "conforms",
@@ -69,12 +69,11 @@ def size(value_mm: float) -> Pair:
     return Pair(f"{_plain(value_mm, 3)} mm", f"{_plain(value_mm / MM_PER_INCH, 4)} in")
 
 
-def vector(value_mm: Sequence[float]) -> Pair:
+def vector(value_mm: Sequence[float], *, is_signed: bool = True) -> Pair:
     """A displacement by part axes."""
-    mm = ", ".join(f"{axis} {_plain(v, 3, is_signed=True)}" for axis, v in zip("xyz", value_mm, strict=True))
-    thou = ", ".join(
-        f"{axis} {_plain(v / MM_PER_INCH * 1000, 1, is_signed=True)}" for axis, v in zip("xyz", value_mm, strict=True)
-    )
+    parts = list(zip("xyz", value_mm, strict=True))
+    mm = ", ".join(f"{axis} {_plain(v, 3, is_signed=is_signed)}" for axis, v in parts)
+    thou = ", ".join(f"{axis} {_plain(v / MM_PER_INCH * 1000, 1, is_signed=is_signed)}" for axis, v in parts)
     return Pair(f"{mm} mm", f"{thou} thou")
 
 
@@ -102,11 +101,22 @@ def share(value: float) -> str:
     return f"{value * 100:.0f} %"
 
 
-def in_unit(value: float, unit: str, kind: str, *, is_signed: bool = False) -> Pair | str:
+def degrees(value: float, decimals: int = 3, *, is_signed: bool = False) -> str:
+    """An angle already in degrees."""
+    return f"{_plain(value, decimals, is_signed=is_signed)}°"
+
+
+def in_unit(value: float, unit: str, kind: str) -> Pair | str:
     """A characteristic's figure in its own unit."""
+    return size(value) if unit == "mm" and kind in SIZE_KINDS else off_in_unit(value, unit)
+
+
+def off_in_unit(value: float, unit: str, *, is_signed: bool = False) -> Pair | str:
+    """A small figure in a characteristic's unit: an uncertainty, a departure from nominal."""
     if unit == "mm":
-        return size(value) if kind in SIZE_KINDS else departure(value, is_signed=is_signed)
-    return percent(value, 3) if unit == "percent" else f"{_plain(value, 3)} {unit}"
+        return departure(value, is_signed=is_signed)
+    write = percent if unit == "percent" else degrees
+    return write(value, 3, is_signed=is_signed)
 
 
 def dual(text: str) -> Markup:

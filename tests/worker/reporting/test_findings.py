@@ -101,7 +101,9 @@ def test_scan_without_normals_is_a_doubt() -> None:
 
 def test_hole_is_told_as_size_and_departure(report: Report) -> None:
     text = finding_of(report, "bore3.d").text
-    assert text.startswith("Bore 3 diameter is +0.041 mm (+1.6 thou) off, 30.041 mm (1.1827 in) against 30.000 mm")
+    assert text.startswith(
+        "Bore 3 diameter is 30.191 mm (1.1886 in), +0.191 mm (+7.5 thou) against 30.000 mm (1.1811 in), U 0.018 mm"
+    )
 
 
 def test_place_a_characteristic_points_at_is_not_told_again(report: Report) -> None:
@@ -135,3 +137,43 @@ def test_two_alike_gaps_in_two_places_are_both_told() -> None:
     measured = replace(inspected.measured, deviation=blind, regions=())
     texts = [entry.text for entry in build_report(replace(inspected, measured=measured)).summary.findings]
     assert sum("scan it again" in text for text in texts) == 3
+
+
+def test_open_verdict_tells_its_probability_and_where_the_limits_come_from(report: Report) -> None:
+    text = finding_of(report, "bore3.d").text
+    assert "30.200 mm (1.1890 in), ISO 2768-m)" in text
+    assert text.endswith("neither good nor bad; the probability that it conforms is 87 %.")
+
+
+def test_angle_is_told_in_degrees(report: Report) -> None:
+    assert finding_of(report, "deck").text.startswith(
+        "Deck to side is 90.410°, +0.410° against 90.000°, U 0.050°: does"
+    )
+
+
+def test_position_is_told_with_its_direction_at_the_worse_end() -> None:
+    inspected = example(4)
+    line = replace(
+        inspected.characteristics[0],
+        kind="position",
+        title="Bore 2",
+        details={"offset_at_start_mm": (0.1, 0.0, 0.0), "offset_at_end_mm": (0.2, -0.1, 0.0)},
+    )
+    text = build_report(replace(inspected, characteristics=(line,))).summary.findings[0].text
+    assert text.startswith("Bore 2: it needs a zone of diameter 0.448 mm (17.7 thou) (off by x +0.200, y -0.100,")
+
+
+def test_without_a_plan_a_displaced_hole_is_told_by_its_id_and_axes() -> None:
+    texts = [entry.text for entry in build_report(without_plan(12)).summary.findings]
+    (told,) = (text for text in texts if text.startswith("hole-2, diameter 30.000 mm (1.1811 in) sits 0.463 mm"))
+    assert "(x +0.333, y -0.322, z 0.000 mm (" in told
+    assert not any(text.startswith("bore 2 (hole") for text in texts)  # the same displacement, seen on its face
+
+
+def test_features_within_the_map_tolerance_are_no_findings() -> None:
+    texts = [entry.text for entry in build_report(without_plan(12)).summary.findings]
+    assert not any(text.startswith(("hole-1,", "hole-6,", "plane-1")) for text in texts)
+
+
+def test_with_a_plan_features_are_left_to_its_characteristics(report: Report) -> None:
+    assert not any(entry.text.startswith("hole-") for entry in report.summary.findings)
