@@ -23,6 +23,7 @@ from api.pages import endpoints as pages
 from api.pages.rendering import FOLDER
 from api.parts import endpoints as parts
 from api.problems import add_problem_handlers
+from api.repeatability import endpoints as repeatability
 from api.resources import NeedsCaller, Resources, Sender
 from api.sender import CelerySender
 from api.upkeep import upkeep
@@ -37,7 +38,7 @@ DESCRIPTION = (
     "with the piece, where, by how much, and how sure that is. Lengths are millimetres inside reports."
 )
 # Routes with a fixed word must come before those with an id in its place.
-ROUTERS = (tus, uploads, parts, features, form, reports, events, inspections, health, schemas, pages)
+ROUTERS = (tus, uploads, parts, features, form, reports, events, inspections, repeatability, health, schemas, pages)
 
 
 def create_app(settings: Settings, sender: Sender | None = None, store: FileStore | None = None) -> FastAPI:

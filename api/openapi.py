@@ -23,13 +23,14 @@ from api.health.schemas import Live, Ready
 from api.inspections.schemas import InspectionIn, InspectionOut, InspectionPage
 from api.parts.schemas import PartIn, PartOut, PartPage, RevisionIn, RevisionOut, RevisionPage
 from api.problems import MEDIA_TYPE, declared
+from api.repeatability.schemas import RepeatabilityIn, RepeatabilityOut
 from api.uploads.schemas import UploadOut
 from shared.errors import RequestInvalid
 from shared.settings import Settings
 
 MODELS: tuple[type[BaseModel], ...] = (
-    FeaturesOut, InspectionIn, InspectionOut, InspectionPage, Live, PartIn, PartOut, PartPage, Ready, RevisionIn,
-    RevisionOut, RevisionPage, UploadOut,
+    FeaturesOut, InspectionIn, InspectionOut, InspectionPage, Live, PartIn, PartOut, PartPage, Ready,
+    RepeatabilityIn, RepeatabilityOut, RevisionIn, RevisionOut, RevisionPage, UploadOut,
 )  # fmt: skip
 COMMITTED = Path(__file__).with_name("openapi.json")
 FRAMEWORK_SCHEMAS = ("HTTPValidationError", "ValidationError")
@@ -46,6 +47,9 @@ ID_EXAMPLES = {
     "limit": 20,
     "cursor": "MjAyNS0wMS0zMVQwOTozMDowMCswMDowMCBwYXJ0XzVmMGU=",
     "state": "done",
+    "general": "ISO 2768-m",
+    "unit": "mm",
+    "kind": "casting",
     "tus-resumable": "1.0.0",
     "upload-checksum": "sha1 Kq5sNclPz7QV2+lfQIuc6R7oRu0=",
 }

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 from pydantic.config import JsonDict
@@ -10,8 +10,10 @@ from pydantic.config import JsonDict
 from api.inspections.schemas import Failure
 from api.parts.schemas import PART_ID, REVISION_ID
 from shared.feature_list import FeatureList
+from shared.plan import PieceKind
 from shared.states import InspectionState
 from shared.tables import FeatureDetection, Revision
+from shared.units import LengthUnit
 
 StateWord = Literal["queued", "running", "failed", "ready"]
 WORDS: dict[InspectionState, StateWord] = {
@@ -65,6 +67,18 @@ EXAMPLE: JsonDict = {
         "plan_draft": f"{ADDRESS}/plan-draft",
     },
 }
+
+
+class DraftQuery(BaseModel):
+    """What whoever asks for a plan knows."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    general: Annotated[
+        str, Field(max_length=40, description="Class of general tolerances, such as 'ISO 8062-3 DCTG 10'.")
+    ] = "ISO 2768-m"
+    unit: LengthUnit = LengthUnit.MILLIMETRE
+    kind: PieceKind = PieceKind.CASTING
 
 
 class FeaturesLinks(BaseModel):

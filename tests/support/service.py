@@ -18,6 +18,7 @@ from fastapi import FastAPI
 from api.app import create_app
 from api.resources import Resources
 from shared.database import migrate
+from shared.report import REPORT_VERSION
 from shared.settings import Settings
 from shared.tables import Inspection, utc_now
 
@@ -30,6 +31,7 @@ DATABASE = "firstpour.sqlite3"
 BASE_URL = "http://127.0.0.1:8650"
 STEP = b"ISO-10303-21;\nHEADER;\nENDSEC;\n"
 STL = b"solid scan\nendsolid scan\n"
+REPORT = json.dumps({"report_version": REPORT_VERSION})
 PAGE = "<!doctype html><title>Report</title><style>p{margin:0}</style><p>0.47 mm"
 
 
@@ -91,10 +93,10 @@ class Service:
             for name, value in values.items():
                 setattr(row, name, value)
 
-    def finish(self, inspection_id: str, page: str = PAGE) -> None:
+    def finish(self, inspection_id: str, page: str = PAGE, report: str = REPORT) -> None:
         """Publish a report and end the inspection, as a worker does."""
         aside = self.resources.store.new_folder()
-        (aside / "report.json").write_text(json.dumps({"report_version": "1.0"}))
+        (aside / "report.json").write_text(report)
         (aside / "report.html").write_text(page)
         key = self.resources.store.publish_folder(aside, f"reports/{inspection_id}/1")
         self.move(

@@ -8,6 +8,7 @@ import pytest
 
 from api.features.schemas import EXAMPLE
 from shared.feature_list import FeatureList
+from shared.plan_reading import parse_plan
 from shared.tables import FeatureDetection, utc_now
 from tests.support.service import Service
 
@@ -93,8 +94,38 @@ def test_detections_are_no_inspections(service: Service, revision: dict[str, Any
     assert detection_id not in service.client.get("/").text
 
 
-@pytest.mark.parametrize("address", ["features"])
+@pytest.mark.parametrize("address", ["features", "plan-draft"])
 def test_an_unknown_revision_is_told(service: Service, revision: dict[str, Any], address: str) -> None:
     part, known = revision["part_id"], revision["id"]
     for wrong in (f"/v1/parts/{part}/revisions/rev_none", f"/v1/parts/part_none/revisions/{known}"):
         assert service.client.get(f"{wrong}/{address}").json()["code"] == "not_found"
+
+
+def test_a_plan_is_drafted_from_the_list_as_yaml(service: Service, revision: dict[str, Any]) -> None:
+    finish(service)
+    address = service.client.get(revision["links"]["features"]).json()["links"]["plan_draft"]
+    answer = service.client.get(address, params={"general": "ISO 2768-f", "unit": "inch", "kind": "machined"})
+    assert (answer.status_code, answer.headers["content-type"]) == (200, "text/yaml; charset=utf-8")
+    plan = parse_plan(answer.text, "the draft")
+    assert (plan.unit, plan.piece.kind, plan.general_tolerance) == ("inch", "machined", "ISO 2768-f")
+
+
+def test_a_draft_waits_for_the_list(service: Service, revision: dict[str, Any]) -> None:
+    answer = service.client.get(f"{revision['links']['self']}/plan-draft")
+    assert (answer.status_code, answer.json()["code"]) == (409, "features_not_ready")
+    assert answer.json()["data"]["state"] == "queued"
+
+
+def test_a_draft_from_a_failed_detection_says_what_to_do(service: Service, revision: dict[str, Any]) -> None:
+    move(service, state="failed", error=FAILURE)
+    problem = service.client.get(f"{revision['links']['self']}/plan-draft").json()
+    assert (problem["code"], problem["advice"]) == ("features_not_ready", "Export it again.")
+
+
+@pytest.mark.parametrize("query", [{"general": "ISO 9999-m"}, {"unit": "mile"}, {"kind": "forging"}, {"grade": "7"}])
+def test_a_draft_refuses_what_it_does_not_know(
+    service: Service, revision: dict[str, Any], query: dict[str, str]
+) -> None:
+    finish(service)
+    answer = service.client.get(f"{revision['links']['self']}/plan-draft", params=query)
+    assert (answer.status_code, answer.json()["code"]) == (422, "request_invalid")

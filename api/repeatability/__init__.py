@@ -1,0 +1,1 @@
+"""What several inspections of one piece show together."""
