@@ -31,7 +31,7 @@ class Asked:
     @classmethod
     def of(cls, nominal: Path, scan: Path, *, plan: Path | None, cores: Iterable[str], title: str | None) -> Asked:
         """Check the files and read the plan; raises InputError."""
-        text = _plan_bytes(plan) if plan else None
+        text = plan_bytes(plan) if plan else None
         return cls(
             nominal=_input(nominal),
             scan=_input(scan),
@@ -53,6 +53,17 @@ class Asked:
             scan=_with_unit(self.scan, scan_unit, unit, "--scan-unit"),
             bodies=tuple(replace(b, file=_with_unit(b.file, None, core_unit, "--unit")) for b in self.bodies),
         )
+
+
+def nominal_file(path: Path, own: LengthUnit | None, general: LengthUnit | None) -> InputFile:
+    """The CAD, checked as far as its name goes, with its unit stated; raises InputError."""
+    return _with_unit(_input(path), own, general, "--nominal-unit")
+
+
+def core_files(texts: Iterable[str], unit: LengthUnit | None) -> tuple[BodyFile, ...]:
+    """Cores given as NAME=FILE; raises InputError."""
+    bodies = map(_core, texts)
+    return tuple(replace(body, file=_with_unit(body.file, None, unit, "--unit")) for body in bodies)
 
 
 def _input(path: Path) -> InputFile:
@@ -90,7 +101,8 @@ def _core(text: str) -> BodyFile:
     return BodyFile(name, "core", _input(Path(path)))
 
 
-def _plan_bytes(path: Path) -> bytes:
+def plan_bytes(path: Path) -> bytes:
+    """The text of a plan; raises FileRejected."""
     try:
         return path.read_bytes()
     except OSError as error:

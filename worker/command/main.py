@@ -1,4 +1,4 @@
-"""The command ``firstpour``: serve, inspect, send.
+"""The command ``firstpour``: serve, inspect, send, and those about plans.
 
 Nothing heavy is imported here: ``firstpour --help`` must answer at once.
 """
@@ -17,6 +17,7 @@ import typer
 from shared.errors import FirstpourError
 from shared.units import LengthUnit
 from worker.command import talking
+from worker.command.plan_commands import add_commands
 from worker.exit_codes import ExitCode
 
 app = typer.Typer(
@@ -118,6 +119,9 @@ def serve(
     from worker.command.serving import Wanted, serve_here  # noqa: PLC0415 - see above
 
     raise typer.Exit(serve_here(Wanted(host=host, port=port, data_dir=data_dir, workers=workers)))
+
+
+add_commands(app)
 
 
 def main(arguments: list[str] | None = None) -> None:

@@ -27,6 +27,11 @@ def complain(code: str, message: str, advice: str, data: Mapping[str, Any], *, a
         say_json({"error": {"code": code, "message": message, "advice": advice, "data": dict(data)}})
 
 
+def say(text: str) -> None:
+    """A result on standard output."""
+    sys.stdout.write(f"{text}\n")
+
+
 def say_json(document: Mapping[str, Any]) -> None:
     """The one document on standard output."""
     sys.stdout.write(json.dumps(document, ensure_ascii=False, indent=2) + "\n")

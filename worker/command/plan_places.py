@@ -1,0 +1,175 @@
+"""Whether the CAD has what a plan names: features, faces, cores, regions, limits."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from pydantic import BaseModel
+
+from shared.errors import PlanInvalid
+from shared.plan import FeaturePick, Plan
+from worker.command.nominal import Looked
+from worker.features.find import find_feature
+from worker.features.records import Feature, FeatureKind
+from worker.judging.limits import LineLimits, limits_of
+from worker.judging.measured import Measured
+from worker.measuring.regions import Places, choose_regions
+from worker.records import Alignment, AlignmentStatus, Body, Orientation, Region
+
+Path = tuple[str | int, ...]
+ROUND = (FeatureKind.HOLE, FeatureKind.BOSS)
+FORMS = {"flatness": (FeatureKind.PLANE,), "roundness": ROUND, "cylindricity": ROUND}
+FORM_WORDS = {"flatness": "planes", "roundness": "holes and bosses", "cylindricity": "holes and bosses"}
+
+
+@dataclass(frozen=True)
+class Resolved:
+    """One line of the plan: the ids of the features and regions it names, and its limits."""
+
+    id: str
+    kind: str
+    places: tuple[str, ...]
+    stated: LineLimits
+
+
+@dataclass(frozen=True, eq=False)
+class Checked:
+    """What was found: every line, or faults with the path of each."""
+
+    lines: tuple[Resolved, ...]
+    faults: tuple[tuple[Path, str], ...]
+
+
+def check_places(plan: Plan, looked: Looked, bodies: tuple[Body, ...]) -> Checked:
+    """Look every name of a plan up in the CAD.
+
+    plan : lengths in its own unit
+    """
+    plan_mm = plan.to_mm()
+    checker = _Checker(plan_mm, looked, bodies)
+    checker.regions()
+    checker.datums()
+    checker.lines()
+    return Checked(tuple(checker.resolved), tuple(checker.faults))
+
+
+class _Checker:
+    def __init__(self, plan_mm: Plan, looked: Looked, bodies: tuple[Body, ...]) -> None:
+        self._plan, self._looked, self._bodies = plan_mm, looked, bodies
+        self._measured = _without_scan(looked)
+        self.resolved: list[Resolved] = []
+        self.faults: list[tuple[Path, str]] = []
+
+    def regions(self) -> None:
+        places = Places(self._looked.nominal, self._looked.samples, self._bodies, self._looked.features)
+        for index, choice in enumerate(self._plan.regions):
+            alone = self._plan.model_copy(update={"regions": (choice,)})
+            try:
+                choose_regions(alone, places)
+            except PlanInvalid as error:
+                self._fault(("regions", index), f"region {choice.name}: {_what(error)}")
+
+    def datums(self) -> None:
+        for index, datum in enumerate(self._plan.datums):
+            for path, pick in picks_in(datum):
+                self._find(("datums", index, *path), pick, f"datum {datum.letter}")
+
+    def lines(self) -> None:
+        for index, line in enumerate(self._plan.characteristics):
+            where = f"characteristic {line.id}"
+            found = [
+                self._find(("characteristics", index, *path), pick, where, line.kind) for path, pick in picks_in(line)
+            ]
+            features = [feature for feature in found if feature is not None]
+            if len(features) < len(found):
+                continue
+            stated = self._limits(index, line)
+            if stated is not None:
+                self._check_fit(index, line, features)
+                regions = [name for key in ("region", "toward") if (name := getattr(line, key, None)) is not None]
+                places = (*(feature.id for feature in features), *regions)
+                self.resolved.append(Resolved(line.id, line.kind, places, stated))
+
+    def _find(self, path: Path, pick: FeaturePick, where: str, kind: str = "") -> Feature | None:
+        try:
+            feature = find_feature(self._looked.features, pick, self._looked.nominal, where=where)
+        except PlanInvalid as error:
+            self._fault(path, error.message)
+            return None
+        if kind in FORMS and feature.kind not in FORMS[kind]:
+            self._fault(path, f"{where}: {kind} is of {FORM_WORDS[kind]}, {feature.id} is a {feature.kind.value}")
+            return None
+        return feature
+
+    def _limits(self, index: int, line: BaseModel) -> LineLimits | None:
+        try:
+            return limits_of(line, self._plan, self._measured)
+        except PlanInvalid as error:
+            self._fault(("characteristics", index), f"{error.message} {error.advice}")
+            return None
+
+    def _check_fit(self, index: int, line: BaseModel, features: Sequence[Feature]) -> None:
+        fit = getattr(line, "fit", None)
+        if fit is None or not features:
+            return
+        feature = features[0]
+        if fit[0].isupper() != feature.is_internal:
+            other = fit.lower() if fit[0].isupper() else fit.upper()
+            what = "holes" if fit[0].isupper() else "shafts"
+            self._fault(
+                ("characteristics", index, "fit"), f"{fit} is for {what}, {feature.id} is none; write {other} if meant"
+            )
+
+    def _fault(self, path: Path, message: str) -> None:
+        self.faults.append((path, message.rstrip(".")))
+
+
+def picks_in(part: BaseModel) -> Iterator[tuple[Path, FeaturePick]]:
+    """(path within it, pick) for every feature that a line or a datum picks."""
+    for key in type(part).model_fields:
+        value = getattr(part, key)
+        if isinstance(value, FeaturePick):
+            yield (key,), value
+        elif isinstance(value, tuple):
+            yield from (((key, place), pick) for place, pick in enumerate(value) if isinstance(pick, FeaturePick))
+
+
+def _what(error: PlanInvalid) -> str:
+    """The fault alone, of an error that names the region before it."""
+    faults = error.data.get("faults")
+    return str(faults[0]).partition("': ")[2] if isinstance(faults, list) and faults else error.message
+
+
+def _without_scan(looked: Looked) -> Measured:
+    """What limits are looked up in: the scan has no say in them."""
+    reason = "no scan was looked at"
+    orientation = Orientation(AlignmentStatus.NOT_ALIGNED, reason, None, (), 0, 0.0, 0.0, 0)
+    unknown = float(np.nan)
+    alignment = Alignment(
+        status=AlignmentStatus.NOT_ALIGNED,
+        reason=reason,
+        T_nominal_scan=None,
+        icp_T_nominal_scan=None,
+        orientation=orientation,
+        freedom=None,
+        shrink=None,
+        icp_rms_mm=unknown,
+        robust_rms_mm=unknown,
+        icp_moved_mm=unknown,
+        sigma_mm=unknown,
+        kept_share_of_scan=0.0,
+        iterations_run=0,
+    )
+    regions: tuple[Region, ...] = ()
+    return Measured(
+        nominal=looked.nominal,
+        samples=looked.samples,
+        alignment=alignment,
+        deviation=None,
+        thickness=None,
+        regions=regions,
+        quantum_mm=0.0,
+        features=looked.features,
+    )
