@@ -22,6 +22,8 @@ from worker.features.detect import detect_features
 from worker.job_records import BodyFile, InputFile, InspectionJob, InspectionResult, Progress
 from worker.judging.characteristics import judge_plan
 from worker.judging.chosen import aligned_to, chosen_frame
+from worker.judging.feature_lines import feature_lines
+from worker.judging.frame_lines import frame_lines
 from worker.judging.measured import Measured
 from worker.judging.temperature import thermal_correction
 from worker.measuring.deviation import DeviationSettings, measure_deviation
@@ -203,6 +205,7 @@ def _inspected(job: InspectionJob, plan_mm: Plan, inputs: Inputs, course: Course
     measured = _measured(job, plan_mm, inputs, course)
     with course.stage(Stage.JUDGE):
         characteristics = judge_plan(plan_mm, measured, seed=job.seed)
+        features, frames = feature_lines(plan_mm, measured), frame_lines(plan_mm, measured)
     return Inspected(
         title=job.title,
         plan_mm=plan_mm,
@@ -212,6 +215,8 @@ def _inspected(job: InspectionJob, plan_mm: Plan, inputs: Inputs, course: Course
         provenance=_provenance(job, inputs, measured),
         run=run_record(job, course.watch.timings_s),
         shown_unit=_shown_unit(job),
+        features=features,
+        frames=frames,
     )
 
 
