@@ -234,7 +234,7 @@ def _line(node: yaml.Node) -> str:
 
 
 def _invalid(name: str, faults: list[str]) -> PlanInvalid:
-    shown = faults[:FAULTS_SHOWN]
+    shown = [fault.rstrip(".") for fault in faults[:FAULTS_SHOWN]]
     more = len(faults) - len(shown)
     end = f" (and {more} more)" if more else ""
     return PlanInvalid(

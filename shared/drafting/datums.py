@@ -14,6 +14,7 @@ SQUARE_COSINE = math.sin(math.radians(0.5))
 FULL_ARC_RAD = math.radians(300)  # a datum bore should go nearly all the way round
 OUTER_SHARE = 1e-3  # of the diagonal: a plane this near the part's box lies on its outside
 OUTER_FAVOUR = 3.0  # an outer plane is taken before an inner one of up to three times its area
+ROUND_SHARE = 0.98  # of the thickness across the axis: a shaft's thickest cylinder, but for facets, is all of it
 LEAST_APART_SHARE = 0.1  # of the diagonal, between two datum holes: closer ones hold the turn badly
 
 
@@ -30,7 +31,10 @@ def guess_datums(listed: FeatureList) -> tuple[GuessedDatum, ...]:
     """Datums A, B, C in order, as many as the features allow; none if nothing suits."""
     planes = [feature for feature in listed.features if feature.kind == "plane"]
     if not planes:
-        return _round_part(listed)
+        return _axis_only(listed)
+    shaft = _shaft(listed)
+    if shaft is not None:
+        return tuple(_of_shaft(shaft, planes, listed))
     primary = _best(planes, lambda plane: _plane_score(plane, listed))
     chosen = [GuessedDatum("A", primary, "the largest plane, outer ones first")]
     holes = _square_holes(primary, listed)
@@ -69,7 +73,31 @@ def _planes(primary: FeatureRecord, planes: Sequence[FeatureRecord], listed: Fea
         yield GuessedDatum("C", third, "the largest plane square to A and B")
 
 
-def _round_part(listed: FeatureList) -> tuple[GuessedDatum, ...]:
+def _shaft(listed: FeatureList) -> FeatureRecord | None:
+    """The largest boss of a part that is round about it, and longer than it is thick; None for other parts."""
+    bosses = [f for f in listed.features if f.kind == "boss" and (f.arc_rad or 0.0) >= FULL_ARC_RAD]
+    if not bosses:
+        return None
+    largest = _best(bosses, lambda boss: boss.area_mm2)
+    size_mm, axis = offset(listed.minimum_mm, listed.maximum_mm), largest.direction or (0.0, 0.0, 0.0)
+    along = [abs(part) >= PARALLEL_COSINE for part in axis]
+    if not any(along):
+        return None
+    thickness_mm = max(side for side, is_along in zip(size_mm, along, strict=True) if not is_along)
+    thickest_mm = max(2 * (boss.radius_mm or 0.0) for boss in bosses if is_parallel(boss.direction, axis))
+    is_long = size_mm[along.index(True)] > thickness_mm
+    return largest if is_long and thickest_mm >= ROUND_SHARE * thickness_mm else None
+
+
+def _of_shaft(shaft: FeatureRecord, planes: Sequence[FeatureRecord], listed: FeatureList) -> Iterable[GuessedDatum]:
+    yield GuessedDatum("A", shaft, "the largest cylinder of a part that is round about it")
+    ends = [plane for plane in planes if is_parallel(plane.direction, shaft.direction)]
+    if ends:
+        end = _best(ends, lambda plane: _plane_score(plane, listed))
+        yield GuessedDatum("B", end, "the largest plane square to A; the turn about A is left open")
+
+
+def _axis_only(listed: FeatureList) -> tuple[GuessedDatum, ...]:
     """A part without planes: its longest axis."""
     axes = [feature for feature in listed.features if feature.kind in ("hole", "boss")]
     if not axes:

@@ -64,6 +64,20 @@ def test_two_holes_side_by_side_do_not_hold_the_turn() -> None:
     assert guessed(*BOX, hole(1, (50, 30)), hole(2, (50, 39)))[2] == ("C", "plane-3")
 
 
+SHAFT = round_feature("boss", 1, (10, 10), 10.0)
+END = plane(1, (0, 0, -1), (0, 0, 0), (20, 20, 0), area_mm2=314.0)
+
+
+def test_a_shaft_is_held_by_its_axis_and_an_end() -> None:
+    long = guess_datums(listed(SHAFT, END, size_mm=(20.0, 20.0, 80.0)))
+    assert [(datum.letter, datum.feature.id) for datum in long] == [("A", "boss-1"), ("B", "plane-1")]
+
+
+@pytest.mark.parametrize("size_mm", [(20.0, 20.0, 15.0), (60.0, 20.0, 80.0)])
+def test_a_disc_or_a_part_with_a_boss_is_no_shaft(size_mm: tuple[float, float, float]) -> None:
+    assert guess_datums(listed(SHAFT, END, size_mm=size_mm))[0].feature.id == "plane-1"
+
+
 def test_a_round_part_has_its_longest_axis() -> None:
     assert guessed(round_feature("boss", 1, (0, 0), 5.0), sphere(1)) == [("A", "boss-1")]
 
