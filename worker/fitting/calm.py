@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from worker.fitting.fit import patches, shape_of
+from worker.fitting.fit import shape_of
 from worker.fitting.records import Element, ElementKind
 from worker.fitting.robust import TUKEY, mad_sigma
-from worker.fitting.shapes import Shape, cells, distances, normals, signed
+from worker.fitting.shapes import Shape, cells, distances, normals, patch_cells, signed
 from worker.records import Floats, Ints
 
 POINTS_A_PATCH = 25  # calm noise five times
@@ -69,7 +69,7 @@ def _cells(shape: Shape, columns: Floats, cell_mm: float | None) -> Ints:
     wanted = int(np.clip(count // POINTS_A_PATCH, LEAST_PATCHES, MOST_PATCHES))
     if wanted >= count:
         return np.arange(count)
-    return patches(shape, columns, wanted)
+    return patch_cells(shape, columns, wanted)
 
 
 def _means(values: Floats, cell: Ints) -> Floats:

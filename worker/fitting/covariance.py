@@ -2,21 +2,150 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
+from scipy.special import stdtr
+from scipy.stats import t
 
-from worker.fitting.shapes import Shape, derivatives, freedoms, gram
+from worker.fitting.records import ElementKind
+from worker.fitting.shapes import derivatives, freedoms, gram, patch_cells
 from worker.fitting.solve import Settled
-from worker.records import Floats
+from worker.fitting.spatial import Patches, likelihood
+from worker.records import Floats, Ints
+
+MOST_PATCHES = 160  # show correlation at every length that matters to a fit
+POINTS_TO_ANSWER = 10  # a patch of fewer answers as all points together do
+LEAST_ANSWER = 0.2  # of a patch's points must answer to a motion, or it is set aside as the fit did
+LEVELS = (0.6827, 0.95)
+DOFS = np.geomspace(2.0, 1000.0, 40)
+LEAST_WEIGHT = 1e-6  # of a trial that is worth looking at
 
 
-def fit_covariance(settled: Settled, columns: Floats, *, is_direction_fixed: bool) -> tuple[Floats, float]:
-    """Covariance (8, 8) of the element's motions, and its degrees of freedom."""
-    shape: Shape = settled.shape
-    rows, found = derivatives(shape, columns)
-    basis = freedoms(shape, is_direction_fixed=is_direction_fixed)
-    bread = np.linalg.pinv(basis.T @ gram(rows, settled.slope, rows) @ basis, hermitian=True)
-    meat = basis.T @ gram(rows, (settled.weights * found) ** 2, rows) @ basis
-    kept = float(np.count_nonzero(settled.weights > 0))
-    dof = max(1.0, kept - basis.shape[1])
-    covariance: Floats = basis @ bread @ meat @ bread @ basis.T * (kept / dof)
-    return covariance, dof
+@dataclass(frozen=True, eq=False)
+class _Scores:
+    """Of the sum of weighted residuals, under each trial of noise and field.
+
+    trials : (t, k, k) its covariance;  weight : (t,) of the trial
+    """
+
+    trials: Floats
+    weight: Floats
+    free: int
+
+    @property
+    def mean(self) -> Floats:
+        """Covariance (k, k) averaged over the trials."""
+        average: Floats = np.einsum("t,tij->ij", self.weight, self.trials)
+        return average
+
+
+@dataclass(frozen=True, eq=False)
+class _Answers:
+    """Of each point (n,): its weighted residual, that by its residual, and its evenness."""
+
+    value: Floats
+    slope: Floats
+    even: Floats
+
+    @classmethod
+    def of(cls, settled: Settled, found: Floats, even: Floats, channel: int) -> _Answers:
+        return cls(settled.weights[channel] * found, settled.slope[channel], even)
+
+
+def fit_covariance(
+    settled: Settled, columns: Floats, even: Floats, *, is_direction_fixed: bool
+) -> tuple[Floats, float]:
+    """Covariance (8, 8) of the element's motions, and its degrees of freedom.
+
+    A motion is the sum of weighted residuals over what they answer to (Huber, Robust Statistics,
+    1981, section 6.3).  Residuals of patches are taken for noise of their own and a field that is
+    alike over some length, both judged from the residuals; the degrees of freedom are those of a
+    chi-square as unsure as that judgement (F. Satterthwaite, Biometrics Bulletin 2(6), 1946).
+    """
+    rows, found = derivatives(settled.shape, columns)
+    basis = freedoms(settled.shape, is_direction_fixed=is_direction_fixed)
+    bread: Floats = np.linalg.pinv(basis.T @ gram(rows, settled.slope, rows) @ basis, hermitian=True).astype(np.float64)
+    cell = _cells(settled, columns)
+    scores = [
+        _scores(_patches(columns, cell, basis.T @ rows[channel], _Answers.of(settled, found[channel], even, channel)))
+        for channel in range(len(rows))
+    ]
+    parts = [_spread_of(item, bread) for item in scores]
+    total = sum((factor * item.mean for item, (factor, _) in zip(scores, parts, strict=True)), np.zeros(bread.shape))
+    covariance: Floats = basis @ bread @ total @ bread @ basis.T
+    return covariance, parts[0][1] if settled.shape.kind is ElementKind.CIRCLE else min(dof for _, dof in parts)
+
+
+def _cells(settled: Settled, columns: Floats) -> Ints:
+    """Patch (n,) of each point; every point its own where there are few."""
+    count = columns.shape[1]
+    return np.arange(count) if count <= MOST_PATCHES else patch_cells(settled.shape, columns, MOST_PATCHES)
+
+
+def _patches(columns: Floats, cell: Ints, rows: Floats, answers: _Answers) -> Patches:
+    """Residuals of patches, each on the scale of one point's residual; columns (3, n), rows (k, n)."""
+    slope = answers.slope
+    if len(slope) < POINTS_TO_ANSWER * (int(cell.max()) + 1):
+        slope = answers.even * float(slope.sum() / answers.even.sum())
+    held = np.bincount(cell, slope).astype(np.float64)
+    is_used = held > LEAST_ANSWER * np.bincount(cell, answers.even)
+    number = np.bincount(cell)[is_used]
+    held = held[is_used]
+
+    def mean(values: Floats) -> Floats:
+        return np.bincount(cell, values)[is_used] / number
+
+    return Patches(
+        place=np.column_stack([mean(row) for row in columns]),
+        rows=np.column_stack([mean(row) for row in rows]),
+        value=np.bincount(cell, answers.value)[is_used] / held,
+        held=held,
+        count=held**2 / np.bincount(cell, answers.even**2)[is_used],
+    )
+
+
+def _scores(patches: Patches) -> _Scores:
+    """Under each trial of noise and field, how the sum of weighted residuals scatters."""
+    found = likelihood(patches)
+    lever = patches.rows * patches.held[:, None]
+    alone = lever.T @ (lever / patches.count[:, None])
+    trials = []
+    for index, field in enumerate(found.fields):
+        alike = lever.T @ field.correlation(patches.place, patches.place) @ lever
+        trials.append(found.noise[index][:, None, None] * (alone + found.ratio[:, None, None] * alike))
+    return _Scores(np.concatenate(trials), found.weight.ravel(), found.free)
+
+
+def _spread_of(scores: _Scores, bread: Floats) -> tuple[float, float]:
+    """Scale on the mean covariance, and degrees of freedom, of the t that errs as the trials together do.
+
+    Each trial is a t of its own size, taken over all the motions it speaks of; the t agrees with
+    their mixture on the half widths that hold 68 % and 95 %.
+    """
+    whole = bread @ scores.mean @ bread
+    size = np.linalg.eigvalsh(whole)
+    if size[-1] <= 0:
+        return 1.0, float(scores.free)
+    measure = bread @ np.linalg.pinv(whole, rcond=1e-9, hermitian=True) @ bread
+    variance = np.einsum("ij,tij->t", measure, scores.trials)
+    is_likely = (scores.weight > LEAST_WEIGHT) & (variance > 0)
+    free = max(scores.free, 3)
+    sigma = np.sqrt(variance[is_likely] / float(scores.weight @ variance) * (free - 2) / free)
+    weight = scores.weight[is_likely] / float(scores.weight[is_likely].sum())
+    half = [_half_width(sigma, weight, free, level) for level in LEVELS]
+    ratio = t.ppf(0.5 + LEVELS[1] / 2, DOFS) / t.ppf(0.5 + LEVELS[0] / 2, DOFS)
+    dof = min(float(np.exp(np.interp(-half[1] / half[0], -ratio, np.log(DOFS)))), float(free))
+    return float((half[1] / t.ppf(0.5 + LEVELS[1] / 2, dof)) ** 2), dof
+
+
+def _half_width(sigma: Floats, weight: Floats, free: int, level: float) -> float:
+    """Half width that holds ``level`` of a mixture of t of standard deviations ``sigma`` (m,)."""
+    low, high = 0.0, 30.0 * float(sigma.max())
+    for _ in range(50):
+        middle = (low + high) / 2
+        if float(weight @ (2 * stdtr(free, middle / sigma) - 1)) < level:
+            low = middle
+        else:
+            high = middle
+    return high

@@ -18,7 +18,6 @@ from worker.fitting.checks import (
 from worker.fitting.covariance import fit_covariance
 from worker.fitting.records import (
     ANGLE_INDEX,
-    FREEDOM_COUNT,
     Association,
     Element,
     ElementKind,
@@ -26,9 +25,9 @@ from worker.fitting.records import (
     Refusal,
 )
 from worker.fitting.search import found_start, with_direction
-from worker.fitting.shapes import ROUND, WITH_AXIS, Shape, along, cells, distances, normals, signed
+from worker.fitting.shapes import ROUND, WITH_AXIS, Shape, along, distances, normals, patch_cells, signed
 from worker.fitting.solve import Settled, plain_fit, robust_fit, scale
-from worker.records import Floats, Ints
+from worker.records import Floats
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,12 +110,13 @@ def fit_element(
     begun = _begun(kind, frame, start, floor)
     if begun is None:
         return NotFitted(Refusal.NOTHING_LIKE_IT, f"No {kind} lies near most of the points.")
-    settled = _settled(begun, frame, settings, is_told=start is not None)
+    even = _evenness(begun, frame.columns, settings)
+    settled = _settled(begun, frame, even, settings, is_told=start is not None)
     refusal = _refused_shape(settled, frame, settings)
     if refusal is not None:
         return refusal
     settled = replace(settled, shape=_facing(settled.shape, start, normals_out))
-    return _faces_wrong_way(settled.shape, start, normals_out, frame) or _judged(settled, frame, settings)
+    return _faces_wrong_way(settled.shape, start, normals_out, frame) or _judged(settled, frame, even, settings)
 
 
 def _framed(points_mm: Floats) -> _Frame:
@@ -144,9 +144,9 @@ def _begun(kind: ElementKind, frame: _Frame, start: Start | None, floor: float) 
     return shape.placed_near(np.zeros(3))
 
 
-def _settled(begun: Shape, frame: _Frame, settings: FitSettings, *, is_told: bool) -> Settled:
+def _settled(begun: Shape, frame: _Frame, even: Floats, settings: FitSettings, *, is_told: bool) -> Settled:
     """Plain, then robust; a start looked for among the points is robust already."""
-    even, fixed = _evenness(begun, frame.columns, settings), settings.is_direction_fixed
+    fixed = settings.is_direction_fixed
     floor = settings.sigma_floor_mm / frame.size_mm
     if not settings.is_robust or is_told:
         settled = plain_fit(begun, frame.columns, even, is_direction_fixed=fixed)
@@ -163,23 +163,10 @@ def _evenness(shape: Shape, columns: Floats, settings: FitSettings) -> Floats:
     wanted = min(settings.cell_limit, count // settings.points_a_cell)
     if not settings.is_evened or wanted < 2:
         return np.ones(count)
-    cell = patches(shape, columns, wanted)
+    cell = patch_cells(shape, columns, wanted)
     held = np.bincount(cell)
     weights: Floats = 1.0 / np.maximum(held, np.median(held) / settings.most_uneven)[cell]
     return weights / float(weights.mean())
-
-
-def patches(shape: Shape, columns: Floats, wanted: int) -> Ints:
-    """Number (n,) of the patch of the element's surface each point lies over, about ``wanted`` patches in all."""
-    edge = float(np.ptp(columns, axis=1).max()) / max(1.0, np.sqrt(wanted))
-    for _ in range(4):
-        cell = cells(shape, columns, edge)
-        found = int(cell.max()) + 1
-        if 0.8 * wanted <= found <= 1.25 * wanted:
-            break
-        power = 1.0 if shape.kind in (ElementKind.LINE, ElementKind.CIRCLE) else 0.5
-        edge *= float(np.clip((found / wanted) ** power, 0.1, 4.0))
-    return cell
 
 
 def _facing(shape: Shape, start: Start | None, normals_out: Floats | None) -> Shape:
@@ -260,12 +247,12 @@ def _too_little(settled: Settled, span: float, settings: FitSettings) -> NotFitt
     return NotFitted(Refusal.TOO_LITTLE_ARC, f"{text}; {least:.0f} are needed to tell its size and place.")
 
 
-def _judged(settled: Settled, frame: _Frame, settings: FitSettings) -> Element | NotFitted:
+def _judged(settled: Settled, frame: _Frame, even: Floats, settings: FitSettings) -> Element | NotFitted:
     """The element with its covariance, unless that says that nothing is known."""
     kept = settled.weights.min(axis=0) > 0
     centroid = frame.columns[:, kept].mean(axis=1)
     settled = replace(settled, shape=settled.shape.placed_near(centroid))
-    own, dof = fit_covariance(settled, frame.columns, is_direction_fixed=settings.is_direction_fixed)
+    own, dof = fit_covariance(settled, frame.columns, even, is_direction_fixed=settings.is_direction_fixed)
     units = np.array([frame.size_mm] * 3 + [1.0] * 3 + [frame.size_mm, 1.0])
     covariance = own * np.outer(units, units)
     return _unsure(settled, covariance, settings) or _element(settled, frame, covariance, dof)
@@ -324,6 +311,3 @@ def heights(element: Element, points_mm: Floats) -> Floats:
     if element.direction is None:
         raise ValueError(f"{element.kind} has no direction")
     return along((points_mm - element.point_mm).T, element.direction)
-
-
-__all__ = ["FREEDOM_COUNT", "FitSettings", "Start", "fit_element", "heights", "patches", "shape_of"]

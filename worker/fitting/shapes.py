@@ -210,6 +210,19 @@ def cells(shape: Shape, columns: Floats, edge: float) -> Ints:
     return _numbered(band, ring)
 
 
+def patch_cells(shape: Shape, columns: Floats, wanted: int) -> Ints:
+    """Number (n,) of the patch of the element's surface each point lies over, about ``wanted`` patches in all."""
+    edge = float(np.ptp(columns, axis=1).max()) / max(1.0, np.sqrt(wanted))
+    for _ in range(4):
+        cell = cells(shape, columns, edge)
+        found = int(cell.max()) + 1
+        if 0.8 * wanted <= found <= 1.25 * wanted:
+            break
+        power = 1.0 if shape.kind in (ElementKind.LINE, ElementKind.CIRCLE) else 0.5
+        edge *= float(np.clip((found / wanted) ** power, 0.1, 4.0))
+    return cell
+
+
 def _bands(shape: Shape, offset: Floats, height: Floats, edge: float) -> tuple[Ints, Floats]:
     """Band (n,) along the axis or from the pole, and the girth (n,) of the element at its middle."""
     if shape.kind is ElementKind.CIRCLE:

@@ -1,0 +1,114 @@
+"""How alike neighbouring residuals are, judged from the residuals themselves.
+
+Model: residual of a patch = what the element's freedoms take up + a field whose correlation falls
+off with distance + noise of its own.  Size and length of the field are averaged over by their
+restricted likelihood (H. Patterson, R. Thompson, Biometrika 58(3), 1971), which allows for what the
+fit has taken up; a single best guess would be too sure of itself.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from worker.records import Floats
+
+SHARES = np.array([0.0, 0.02, 0.05, 0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9, 0.95, 0.98, 0.995])
+NO_FIELD_ODDS = 1.0  # prior weight of noise alone against any field at all
+LEAST_SQUARE = 1e-250  # exact points leave nothing
+LENGTH_COUNT = 6
+LEAST_STEP = 0.5  # of the patch spacing: a shorter field is noise
+LONGEST = 0.5  # of the extent: a longer one is form that no residual can tell from a motion
+
+
+@dataclass(frozen=True, eq=False)
+class Patches:
+    """Residuals of patches and what they answer to.
+
+    place : (m, 3);  rows : (m, k) derivatives;  value : (m,) mean residual
+    held : (m,) weight of the patch in the fit;  count : (m,) independent points it is worth
+    """
+
+    place: Floats
+    rows: Floats
+    value: Floats
+    held: Floats
+    count: Floats
+
+
+@dataclass(frozen=True)
+class Field:
+    """A stationary field: rough (Matern's correlation of order 3/2) or smooth (Gauss's)."""
+
+    length: float
+    is_smooth: bool
+
+    def correlation(self, first: Floats, second: Floats) -> Floats:
+        """Between places (m, 3) and (n, 3): (m, n)."""
+        square = (first**2).sum(axis=1)[:, None] + (second**2).sum(axis=1)[None, :] - 2 * first @ second.T
+        share = np.maximum(square, 0.0) / self.length**2
+        if self.is_smooth:
+            bell: Floats = np.exp(-share / 2)
+            return bell
+        share = np.sqrt(3.0 * share)
+        alike: Floats = (1 + share) * np.exp(-share)
+        return alike
+
+
+@dataclass(frozen=True, eq=False)
+class Likelihood:
+    """Of noise and field on a grid.
+
+    fields : (l,);  ratio : (s,) variance of the field over that of one point's noise
+    weight : (l, s) posterior, sums to 1;  noise : (l, s) variance of one point's noise
+    free : residual degrees of freedom
+    """
+
+    fields: tuple[Field, ...]
+    ratio: Floats
+    weight: Floats
+    noise: Floats
+    free: int
+
+
+def likelihood(patches: Patches) -> Likelihood:
+    """Posterior of the field's length and strength."""
+    count = patches.count
+    root = np.sqrt(count)
+    rest = _complement(root[:, None] * patches.rows)
+    value = rest.T @ (root * patches.value)
+    free = rest.shape[1]
+    spacing, extent = _spacing(patches.place)
+    longest = max(LONGEST * extent, 1.01 * LEAST_STEP * spacing)
+    lengths = np.geomspace(LEAST_STEP * spacing, longest, LENGTH_COUNT)
+    fields = tuple(Field(float(item), is_smooth) for is_smooth in (False, True) for item in lengths)
+    ratio = SHARES / (1 - SHARES) / float(count.mean())
+    fit, noise = np.empty((2, len(fields), len(SHARES)))
+    for index, field in enumerate(fields):
+        alike = root[:, None] * field.correlation(patches.place, patches.place) * root[None, :]
+        size, axes = np.linalg.eigh(rest.T @ alike @ rest)
+        variance = 1 + ratio[:, None] * np.maximum(size, 0.0)[None, :]
+        square = ((axes.T @ value) ** 2 / variance).sum(axis=1)
+        fit[index] = -0.5 * (
+            np.log(variance).sum(axis=1) + free * np.log(max(float(square.max()) * 1e-12, 1e-300) + square)
+        )
+        noise[index] = square / max(free - 2.0, 1.0)
+    prior = np.where(SHARES > 0, 1.0 / (len(SHARES) - 1), NO_FIELD_ODDS) / len(fields)
+    weight = np.exp(fit - fit.max()) * prior
+    return Likelihood(fields, ratio, weight / weight.sum(), noise, free)
+
+
+def _complement(rows: Floats) -> Floats:
+    """Orthonormal basis (m, m - rank) of what the rows (m, k) cannot take up."""
+    left, size, _ = np.linalg.svd(rows, full_matrices=True)
+    rank = int(np.count_nonzero(size > 1e-9 * max(float(size[0]), 1e-300)))
+    rest: Floats = left[:, rank:]
+    return rest
+
+
+def _spacing(place: Floats) -> tuple[float, float]:
+    """Usual distance to the nearest neighbour, and the diagonal of all."""
+    square = ((place[:, None, :] - place[None, :, :]) ** 2).sum(axis=2)
+    np.fill_diagonal(square, np.inf)
+    return float(np.sqrt(np.median(square.min(axis=1)))), float(np.linalg.norm(np.ptp(place, axis=0)))
