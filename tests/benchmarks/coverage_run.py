@@ -1,0 +1,164 @@
+"""One simulated inspection: from the scan of a piece in a random pose to judged characteristics."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+
+from shared.plan import Plan, Uncertainty, UncertaintyMethod
+from tests.benchmarks.coverage_piece import random_piece, scan_of
+from tests.benchmarks.coverage_plan import Line, coverage_lines, coverage_plan
+from tests.benchmarks.coverage_truth import Truth
+from tests.support.alignments import oriented
+from tests.support.coverage_part import CoveragePart, coverage_part
+from worker.aligning.align import AlignSettings, align
+from worker.judging.characteristics import judge_plan
+from worker.judging.measured import Measured
+from worker.measuring.deviation import measure_deviation
+from worker.measuring.regions import Places, choose_regions, core_regions, region_triangles
+from worker.measuring.samples import SampleSettings, sample_nominal
+from worker.measuring.thickness import measure_thickness
+from worker.records import Alignment, Bools, Characteristic, Deviation, Region, Samples, Scan
+from worker.rigid import RigidTransform
+from worker.surface import SurfaceQuery
+
+POINT_COUNT = 30_000
+SAMPLING = SampleSettings(edges_per_diagonal=45.0)  # edges of 3 mm: samples then lie 1 mm apart, as scan points do
+REFINING = AlignSettings(coarse_count=6_000, target_count=20_000, fine_count=30_000)  # scans here have 30 000 points
+COARSE_TURN_RAD, COARSE_SHIFT_SHARE = np.radians(10.0), 0.05  # as far off as a coarse pose may be
+FULL_SEARCH_EVERY = 20
+MONTE_CARLO_EVERY = 10
+MONTE_CARLO_DRAWS = 4_000
+
+
+@dataclass(frozen=True)
+class Row:
+    """One characteristic of one inspection.  measured None: why says why; truth None: there is none to compare with."""
+
+    inspection: int
+    line: int
+    group: str
+    truth: float | None
+    measured: float | None
+    U: float | None
+    k: float
+    U_monte_carlo: float | None
+    why: str | None
+    is_length: bool
+
+
+@dataclass(frozen=True, eq=False)
+class Bench:
+    """What all inspections share."""
+
+    part: CoveragePart
+    lines: tuple[Line, ...]
+    plan: Plan
+    samples: Samples
+    surface: SurfaceQuery
+    regions: tuple[Region, ...]
+    left_out: Bools
+
+
+@lru_cache(maxsize=1)
+def bench() -> Bench:
+    """Made once a process."""
+    part = coverage_part()
+    lines = coverage_lines(part)
+    plan = coverage_plan(lines, part)
+    samples = sample_nominal(part.nominal, settings=SAMPLING)
+    (core,) = core_regions(part.nominal, samples, (part.core,))
+    return Bench(
+        part=part,
+        lines=lines,
+        plan=plan,
+        samples=samples,
+        surface=SurfaceQuery(part.nominal.vertices_mm, part.nominal.triangles, thread_count=1),
+        regions=choose_regions(plan, Places(part.nominal, samples, (part.core,), part.detected)),
+        left_out=region_triangles(core, samples, len(part.nominal.triangles)),
+    )
+
+
+def inspected(number: int, seed: int) -> list[Row]:
+    """One inspection, all its lines."""
+    shared = bench()
+    rng = np.random.default_rng([seed, number])
+    piece = random_piece(rng)
+    scan, pose = scan_of(shared.part, piece, rng, POINT_COUNT)
+    coarse = None if number % FULL_SEARCH_EVERY == 0 else nudged(pose, rng)
+    measured = measured_piece(shared, scan, coarse, seed)
+    plan = shared.plan
+    if number % MONTE_CARLO_EVERY == 0:
+        method = Uncertainty(method=UncertaintyMethod.MONTE_CARLO, draws=MONTE_CARLO_DRAWS)
+        plan = plan.model_copy(update={"uncertainty": method})
+    truth = Truth(shared.part, piece)
+    judged = judge_plan(plan, measured, seed=seed)
+    return [
+        _row((number, index), line, found, truth)
+        for index, (line, found) in enumerate(zip(shared.lines, judged, strict=True))
+    ]
+
+
+def _row(at: tuple[int, int], line: Line, found: Characteristic, truth: Truth) -> Row:
+    is_measured = found.measured is not None
+    return Row(
+        inspection=at[0],
+        line=at[1],
+        group=line.group,
+        truth=line.known(truth, found) if is_measured else None,
+        measured=found.measured,
+        U=found.U if found.U_gum is None else found.U_gum,
+        k=found.k or 2.0,
+        U_monte_carlo=found.U_monte_carlo,
+        why=found.reason if not is_measured else None,
+        is_length=line.is_length,
+    )
+
+
+def nudged(pose: RigidTransform, rng: np.random.Generator) -> RigidTransform:
+    """A coarse pose: turned by up to 10 degrees and shifted by up to 5 % of the diagonal about the part's middle."""
+    axis, way = rng.normal(size=(2, 3))
+    turn = rng.uniform(0, COARSE_TURN_RAD) * axis / np.linalg.norm(axis)
+    shift = rng.uniform(0, COARSE_SHIFT_SHARE) * 128.0 * way / np.linalg.norm(way)
+    return RigidTransform.about(turn, shift, np.array([50.0, 35.0, 20.0])) @ pose
+
+
+def measured_piece(shared: Bench, scan: Scan, coarse: RigidTransform | None, seed: int) -> Measured:
+    """As the worker's pipeline puts it together.  coarse : None searches all poses"""
+    nominal = shared.part.nominal
+    alignment = align(
+        nominal,
+        shared.samples,
+        scan,
+        surface=shared.surface,
+        settings=REFINING,
+        seed=seed,
+        orientation=None if coarse is None else oriented(coarse),
+        left_out=shared.left_out,
+    )
+    return _mapped(shared, scan, alignment)
+
+
+def _mapped(shared: Bench, scan: Scan, alignment: Alignment) -> Measured:
+    nominal, pose = shared.part.nominal, alignment.T_nominal_scan
+    measured = Measured(
+        nominal=nominal,
+        samples=shared.samples,
+        alignment=alignment,
+        deviation=None,
+        thickness=None,
+        regions=shared.regions,
+        quantum_mm=scan.quantum_mm,
+        features=shared.part.detected,
+    )
+    if pose is None:
+        return measured
+
+    def deviate(T_pose: RigidTransform) -> Deviation:
+        return measure_deviation(nominal, shared.samples, scan, T_pose @ pose, surface=shared.surface)
+
+    deviation = measure_deviation(nominal, shared.samples, scan, pose, surface=shared.surface)
+    thickness = measure_thickness(shared.samples, shared.surface, deviation, spot_limit_mm=3.0)
+    return replace(measured, deviation=deviation, thickness=thickness, remeasure=deviate)
