@@ -9,7 +9,7 @@ import numpy as np
 
 from tests.support.feature_parts import Truth
 from worker.features.records import Feature, FeatureKind
-from worker.records import Nominal
+from worker.records import Floats, Nominal
 
 PLACE_MM = 0.1  # mean height of a rim cut into facets by a curved surface
 ANGLE_RAD = 5e-3
@@ -38,21 +38,21 @@ def match(truths: Sequence[Truth], features: Sequence[Feature], nominal: Nominal
 
 
 def is_same(truth: Truth, feature: Feature, nominal: Nominal) -> bool:
-    if truth.kind is not feature.kind or truth.pattern is not feature.pattern:
-        return False
-    if not _is_direction(truth, feature):
+    if truth.kind is not feature.kind or truth.pattern is not feature.pattern or not _is_direction(truth, feature):
         return False
     if truth.kind is FeatureKind.PLANE:
         return _holds(feature, np.asarray(truth.point_mm), nominal)
-    if np.linalg.norm(feature.point_mm - truth.point_mm) > PLACE_MM or truth.is_internal != feature.is_internal:
-        return False
+    return _is_place(truth, feature) and truth.is_through is feature.is_through
+
+
+def _is_place(truth: Truth, feature: Feature) -> bool:
     size = feature.width_mm if truth.kind is FeatureKind.SLOT else feature.radius_mm
     lengths = ((truth.size_mm, size), (truth.depth_mm, feature.depth_mm), (truth.length_mm, feature.length_mm))
-    if any(not _is_length(wanted, value) for wanted, value in lengths):
-        return False
-    if truth.half_angle_rad is not None and abs((feature.half_angle_rad or 0.0) - truth.half_angle_rad) > ANGLE_RAD:
-        return False
-    return truth.is_through is feature.is_through and len(feature.members) == truth.member_count
+    is_sized = all(_is_length(wanted, value) for wanted, value in lengths)
+    is_angled = abs((feature.half_angle_rad or 0.0) - (truth.half_angle_rad or 0.0)) < ANGLE_RAD
+    is_near = float(np.linalg.norm(feature.point_mm - truth.point_mm)) < PLACE_MM
+    is_alike = truth.is_internal == feature.is_internal and len(feature.members) == truth.member_count
+    return is_sized and is_angled and is_near and is_alike
 
 
 def _is_length(wanted: float | None, value: float | None) -> bool:
@@ -64,10 +64,10 @@ def _is_direction(truth: Truth, feature: Feature) -> bool:
         return truth.direction is None and feature.direction is None
     cosine = float(feature.direction @ np.asarray(truth.direction))
     is_told = truth.is_through is False or truth.kind in (FeatureKind.PLANE, FeatureKind.CONE)
-    return (cosine if is_told else abs(cosine)) > np.cos(ANGLE_RAD)
+    return bool((cosine if is_told else abs(cosine)) > np.cos(ANGLE_RAD))
 
 
-def _holds(feature: Feature, place: np.ndarray, nominal: Nominal) -> bool:  # type: ignore[type-arg]  # (3,)
+def _holds(feature: Feature, place: Floats, nominal: Nominal) -> bool:
     """Whether the place lies in one of the feature's triangles."""
     a, b, c = (nominal.vertices_mm[nominal.triangles[feature.triangles, corner]] - place for corner in range(3))
     normal = np.cross(b - a, c - a)

@@ -105,9 +105,7 @@ class Piece:
         self._axial(FeatureKind.HOLE, _along(mouth, axis, -depth), axis, (radius, depth), is_through=False)
         return self.cone(_along(mouth, axis, -depth - tip), axis, (0.0, radius), tip, is_internal=True)
 
-    def cone(
-        self, start: Point, axis: Point, radii: tuple[float, float], length: float, *, is_internal: bool
-    ) -> Piece:
+    def cone(self, start: Point, axis: Point, radii: tuple[float, float], length: float, *, is_internal: bool) -> Piece:
         """A cone that widens along ``axis``; the solid is the caller's."""
         self.truths.append(
             Truth(
@@ -160,9 +158,7 @@ class Piece:
         return self if is_through else self.planes((_along(_point((start + end) / 2), axis, -depth), axis))
 
     def ball(self, centre: Point, radius: float, *, is_internal: bool) -> Piece:
-        self.truths.append(
-            Truth(kind=FeatureKind.SPHERE, point_mm=centre, size_mm=radius, is_internal=is_internal)
-        )
+        self.truths.append(Truth(kind=FeatureKind.SPHERE, point_mm=centre, size_mm=radius, is_internal=is_internal))
         return self
 
     def pattern(self, kind: PatternKind, centre: Point, axis: Point, count: int, radius: float | None = None) -> Piece:
@@ -256,9 +252,7 @@ def open_housing() -> Piece:
     """A shell with rounded inner corners, four standing bosses, ports in two sides."""
     hollow = rounded(box((6, 6, 6), (98, 78, 60)), 6.0, along=Z)
     corners = [(x, y) for x in (22.0, 88.0) for y in (20.0, 70.0)]
-    body = fuse(
-        [cut(box((0, 0, 0), (110, 90, 50)), [hollow]), *[cylinder((x, y, 5), Z, 7, 21) for x, y in corners]]
-    )
+    body = fuse([cut(box((0, 0, 0), (110, 90, 50)), [hollow]), *[cylinder((x, y, 5), Z, 7, 21) for x, y in corners]])
     piece = Piece(body).box_planes((0, 0, 0), (110, 90, 50))
     piece.planes(
         ((55, 45, 6), Z), ((6, 30, 30), X), ((104, 30, 30), (-1, 0, 0)), ((30, 6, 30), Y), ((30, 84, 30), (0, -1, 0))

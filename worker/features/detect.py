@@ -12,6 +12,7 @@ from worker.features.patches import Patch, brep_patches, is_brep, owners
 from worker.features.patterns import find_patterns
 from worker.features.records import Feature, FeatureKind
 from worker.features.rounds import Reach, reach_of, smooth_border_share, solid_angle_sr
+from worker.features.segment import mesh_patches
 from worker.features.settings import FULL_TURN, DetectSettings
 from worker.features.skin import Skin, canonical, skin_of
 from worker.features.slots import Slot, find_slots
@@ -27,7 +28,7 @@ def detect_features(nominal: Nominal, *, settings: DetectSettings | None = None)
     """
     settings = settings or DetectSettings()
     skin = skin_of(nominal)
-    patches = joined(brep_patches(nominal) if is_brep(nominal) else (), skin, settings)
+    patches = joined(brep_patches(nominal) if is_brep(nominal) else mesh_patches(skin), skin, settings)
     owner = owners(patches, len(skin.triangles))
     slots = find_slots(patches, owner, skin, settings)
     used = {part for slot in slots for part in slot.parts}
