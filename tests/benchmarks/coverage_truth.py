@@ -47,7 +47,7 @@ class Truth:
     def __init__(self, part: CoveragePart, piece: Piece) -> None:
         self.piece = piece
         self._part = part
-        self._rise = np.array([0.0, 0.0, piece.scale * piece.faults["bottom"].bow_mm])
+        self._rise = np.array([0.0, 0.0, piece.scale * self.fault("bottom").bow_mm])
 
     def fault(self, name: str) -> Fault:
         """What is wrong with a shape."""
