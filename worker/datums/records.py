@@ -31,6 +31,8 @@ class MeasuringFrame:
     dof: float
     description: str
     open_text: tuple[str, ...] = ()
+    moved_mm: float = 0.0
+    turned_rad: float = 0.0
 
     def covariance_at(self, point_mm: Floats) -> Floats:
         """Covariance (3, 3), mm^2, of where the frame puts a point (3,)."""
