@@ -22,6 +22,8 @@ from worker.judging import (
     kinds_of_runout,
     kinds_of_size,
     kinds_of_surface,
+    kinds_of_wall,
+    kinds_of_wall,
 )
 from worker.judging.finding import Finding, Unmeasured
 from worker.judging.limits import LineLimits, limits_of
@@ -49,7 +51,7 @@ MEASURE: Mapping[str, Measure] = {
     "total_runout": kinds_of_runout.total_runout,
     "surface_profile": kinds_of_surface.surface_profile,
     "line_profile": kinds_of_surface.line_profile,
-    "wall_thickness": kinds_of_surface.wall_thickness,
+    "wall_thickness": kinds_of_wall.wall_thickness,
     "machining_allowance": kinds_of_surface.machining_allowance,
     "core_displacement": kinds_of_core.core_displacement,
     "shrink": kinds_of_core.shrink,
@@ -114,6 +116,7 @@ def _base(line: Any, stated: LineLimits, measured: Measured) -> Characteristic:
 
 def _with_verdict(base: Characteristic, found: Finding, plan: Plan, seed: int) -> Characteristic:
     """Uncertainty, a substitution where the plan has one, and the verdict."""
+    base = _at_its_place(base, found)
     gum = propagate(found.model, found.inputs, least=found.least)
     drawn = _simulated(base, found, plan, seed)
     entry = next((entry for entry in plan.substitution if entry.id == base.id), None)
@@ -141,6 +144,19 @@ def _with_verdict(base: Characteristic, found: Finding, plan: Plan, seed: int) -
         probability=_probability(value, U, limits, gum, drawn),
         U_gum=None if drawn is None else gum.U,
         U_monte_carlo=None if drawn is None else drawn.U,
+    )
+
+
+def _at_its_place(base: Characteristic, found: Finding) -> Characteristic:
+    """Nominal and limits of the place that counts, where they depend on it."""
+    nominal = base.nominal if found.nominal is None else found.nominal
+    if found.limits is None:
+        return replace(base, nominal=nominal)
+    stated = found.limits
+    caution = {} if stated.caution is None else {"caution": stated.caution}
+    limits = Limits(stated.lower, stated.upper)
+    return replace(
+        base, nominal=nominal, limits=limits, limits_source=stated.source, details=dict(base.details) | caution
     )
 
 

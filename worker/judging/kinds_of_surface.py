@@ -1,119 +1,162 @@
-"""Characteristics read from the maps: profile of a surface and wall thickness."""
+"""Characteristics read from the deviation map: profile of a surface and of a line, machining allowance."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
-from shared.plan import Plan, SurfaceProfile, WallThickness
-from worker.judging.finding import Finding, Unmeasured
+from shared.plan import LineProfile, MachiningAllowance, Plan, SurfaceProfile
+from worker.datums.records import MeasuringFrame, NoFrame
+from worker.judging.finding import Finding, Unmeasured, plain_finding
+from worker.judging.kinds_of_size import samples_of
+from worker.judging.limits import limits_of
 from worker.judging.measured import Measured
-from worker.judging.uncertainty import UNIFORM, deviation_sigma_mm
+from worker.judging.seen_share import gap_text
+from worker.judging.sources import ALIGNMENT, RESOLUTION, SCANNER
+from worker.judging.uncertainty import UNIFORM, facet_sigma_mm, scanner_sigma_mm
 from worker.measuring.statistics import EXTREME_SAMPLES, robust_extremes
-from worker.records import Bools, Floats
+from worker.records import Bools, Deviation, Floats
 
-CONFORM_SHARE = 0.9  # a surface of which more is unseen cannot be shown to conform; common practice, no source
+SLICE_SPACINGS = 1.5  # a slice this thick holds at least one row of samples wherever it cuts
+FRAME = "frame"  # between the pose the map was made in and the frame of the surface outside the cores
+
+
+@dataclass(frozen=True, eq=False)
+class _Face:
+    """The samples of a line with their deviation in its frame.
+
+    low_mm, high_mm : over the area of four samples, each averaged with its neighbours: narrower is noise
+    calm_mm : (s,) averaged;  used : (s,) measured members
+    """
+
+    frame: MeasuringFrame
+    deviation: Deviation
+    member: Bools
+    used: Bools
+    calm_mm: Floats
+    low_mm: float
+    high_mm: float
+    share: float
+
+    def place(self, *, is_high: bool) -> int:
+        """The sample of the largest or least deviation."""
+        rows = np.flatnonzero(self.used)
+        return int(rows[np.argmax(self.calm_mm[rows]) if is_high else np.argmin(self.calm_mm[rows])])
 
 
 def surface_profile(line: SurfaceProfile, plan: Plan, measured: Measured) -> Finding | Unmeasured:
     """Width of the zone, grown about its own middle, that holds the surface: 2 max |d - m|, m = u - t / 2.
 
-    (ASME Y14.5.1-2019; u is the part of the zone outside material.)  The extremes are those of
-    samples averaged with their neighbours, over the area of four samples: narrower is noise.
+    (ASME Y14.5.1-2019, from memory; u is the part of the zone outside material, and m what ISO 1101
+    writes after UZ.)
     """
-    deviation, samples = measured.deviation, measured.samples
+    return _profile(line, _members(line.region, measured), plan, measured, {})
+
+
+def line_profile(line: LineProfile, plan: Plan, measured: Measured) -> Finding | Unmeasured:
+    """The same of the samples in a thin slice about the section plane."""
+    normal = np.array(line.normal) / np.linalg.norm(line.normal)
+    thickness = SLICE_SPACINGS * measured.samples.spacing_mm
+    height = (measured.samples.points_mm - np.array(line.point)) @ normal
+    member = _members(line.region, measured) & (np.abs(height) <= thickness / 2)
+    if not member.any():
+        return Unmeasured("the section plane meets nothing of nominal there")
+    return _profile(line, member, plan, measured, {"slice_mm": thickness})
+
+
+def machining_allowance(line: MachiningAllowance, plan: Plan, measured: Measured) -> Finding | Unmeasured:
+    """Material above the finished face where it is least; where it is largest, if that is worse against ``most``."""
+    if line.feature is not None:
+        member = samples_of(measured.feature(line.feature, f"characteristic {line.id}"), measured)
+    else:
+        member = _members(line.region, measured)
+    face = _face(line.frame, member, plan, measured)
+    if isinstance(face, Unmeasured):
+        return face
+    limits = limits_of(line, plan, measured).limits
+    room_below = np.inf if limits.lower is None else face.low_mm - limits.lower
+    room_above = np.inf if limits.upper is None else limits.upper - face.high_mm
+    is_high = room_above < room_below
+    place = face.place(is_high=is_high)
+    area = measured.samples.area_mm2
+    is_short = face.used & (face.calm_mm < (limits.lower or 0.0))
+    return plain_finding(
+        face.high_mm if is_high else face.low_mm,
+        _budget(face, place, plan, measured),
+        dof={ALIGNMENT: face.frame.dof},
+        point_mm=measured.samples.points_mm[place].copy(),
+        details={
+            "least_allowance_mm": face.low_mm,
+            "largest_allowance_mm": face.high_mm,
+            "judged": "largest" if is_high else "least",
+            "short_share": float(area[is_short].sum() / area[face.used].sum()),
+            "seen_share": face.share,
+        },
+        sample_mask=member,
+        gap=gap_text(face.share),
+        frame=face.frame.name,
+    )
+
+
+def _profile(
+    line: SurfaceProfile | LineProfile, member: Bools, plan: Plan, measured: Measured, told: dict[str, float]
+) -> Finding | Unmeasured:
+    face = _face(line.frame, member, plan, measured)
+    if isinstance(face, Unmeasured):
+        return face
+    middle = (line.zone / 2 if line.outside is None else line.outside) - line.zone / 2
+    is_high = abs(face.high_mm - middle) >= abs(face.low_mm - middle)
+    place = face.place(is_high=is_high)
+    return plain_finding(
+        2 * max(abs(face.low_mm - middle), abs(face.high_mm - middle)),
+        {name: 2 * sigma for name, sigma in _budget(face, place, plan, measured).items()},
+        dof={ALIGNMENT: face.frame.dof},
+        least=0.0,
+        point_mm=measured.samples.points_mm[place].copy(),
+        details={
+            "least_deviation_mm": face.low_mm,
+            "largest_deviation_mm": face.high_mm,
+            "zone_middle_mm": middle,
+            "iso_zone": f"{line.zone:g}" + (f" UZ {middle:+g}" if middle else "") + " mm",
+            "seen_share": face.share,
+            **told,
+        },
+        sample_mask=member,
+        gap=gap_text(face.share),
+        frame=face.frame.name,
+    )
+
+
+def _face(frame_name: str | None, member: Bools, plan: Plan, measured: Measured) -> _Face | Unmeasured:
+    frame = measured.frame(frame_name, plan)
+    if isinstance(frame, NoFrame):
+        return Unmeasured(frame.reason, sample_mask=member)
+    deviation = measured.deviation_in(frame)
     if deviation is None:
-        return Unmeasured("no deviation was measured")
-    member = _members(line.region, measured)
+        return Unmeasured("no deviation was measured", sample_mask=member)
     used = member & deviation.is_measured
-    share = _share(samples.area_mm2, used, member)
     if not used.any():
         return Unmeasured("the scan shows nothing of it", sample_mask=member)
+    samples = measured.samples
     calm = measured.net.smooth(deviation.distance_mm, deviation.is_measured)
-    area = EXTREME_SAMPLES * samples.spacing_mm**2
-    low, high = robust_extremes(calm[used], samples.area_mm2[used], area)
-    middle = (line.zone / 2 if line.outside is None else line.outside) - line.zone / 2
-    is_high = abs(high - middle) >= abs(low - middle)
-    rows = np.flatnonzero(used)
-    place = int(rows[np.argmax(calm[rows]) if is_high else np.argmin(calm[rows])])
-    sources = deviation_sigma_mm(plan, measured.nominal, samples, measured.alignment, deviation)
-    return Finding(
-        value=2 * max(abs(low - middle), abs(high - middle)),
-        nominal=0.0,
-        budget={name: 2 * float(sigma[place]) for name, sigma in sources.items()}
-        | {
-            "frame": 2 * measured.frame_sigma_mm(samples.points_mm[place], samples.normals[place]),
-            "file resolution": 2 * UNIFORM * measured.quantum_mm,
-        },
-        point_mm=samples.points_mm[place].copy(),
-        details={
-            "least_deviation_mm": low,
-            "largest_deviation_mm": high,
-            "zone_middle_mm": middle,
-            "seen_share": share,
-        },
-        sample_mask=member,
-        gap=_gap(share),
-    )
+    low, high = robust_extremes(calm[used], samples.area_mm2[used], EXTREME_SAMPLES * samples.spacing_mm**2)
+    share = float(samples.area_mm2[used].sum() / samples.area_mm2[member].sum())
+    return _Face(frame, deviation, member, used, calm, low, high, share)
 
 
-def wall_thickness(line: WallThickness, plan: Plan, measured: Measured) -> Finding | Unmeasured:
-    """Least wall of the piece: nominal's along the inward normal plus the deviation at both ends.
-
-    Toward a second region, only walls whose far end lies in it count.  Without one, only places
-    where an inscribed sphere confirms a wall do, so that rims do not pass for thin walls.
-    """
-    thickness, deviation, samples = measured.thickness, measured.deviation, measured.samples
-    if thickness is None or deviation is None:
-        return Unmeasured("no wall was measured")
-    member = _members(line.region, measured) & thickness.has_ray
-    if line.toward is None:
-        member &= thickness.has_sphere
-    else:
-        far = measured.region(line.toward).is_member
-        member &= (thickness.opposite_sample >= 0) & far[np.maximum(thickness.opposite_sample, 0)]
-    if not member.any():
-        return Unmeasured("nominal has no wall there")
-    used = member & thickness.is_actual_measured
-    if not used.any():
-        return Unmeasured("the scan shows both sides of the wall nowhere", sample_mask=member)
-    share = _share(samples.area_mm2, used, member)
-    calm = measured.net.smooth(thickness.actual_mm, used)
-    least, _ = robust_extremes(calm[used], samples.area_mm2[used], EXTREME_SAMPLES * samples.spacing_mm**2)
-    rows = np.flatnonzero(used)
-    place = int(rows[np.argmin(calm[rows])])
-    opposite = int(thickness.opposite_sample[place])
-    return Finding(
-        value=least,
-        nominal=float(thickness.ray_mm[place]),
-        budget=_wall_budget(plan, measured, place, opposite),
-        point_mm=samples.points_mm[place].copy(),
-        details={
-            "opposite_point_mm": tuple(float(part) for part in samples.points_mm[opposite]),
-            "least_nominal_mm": float(thickness.ray_mm[member].min()),
-            "seen_share": share,
-        },
-        sample_mask=member,
-        gap=_gap(share),
-    )
-
-
-def wall_sigma_mm(plan: Plan, measured: Measured, near: int, far: int) -> float:
-    """Standard uncertainty of the piece's wall between two samples."""
-    return float(np.sqrt(sum(value**2 for value in _wall_budget(plan, measured, near, far).values())))
-
-
-def _wall_budget(plan: Plan, measured: Measured, near: int, far: int) -> dict[str, float]:
-    """Noise and facets of both skins; the pose moves both alike and drops out."""
-    deviation = measured.deviation
-    if deviation is None:
-        return {}
-    sources = deviation_sigma_mm(plan, measured.nominal, measured.samples, measured.alignment, deviation)
-    both = [near, far]
+def _budget(face: _Face, place: int, plan: Plan, measured: Measured) -> dict[str, float]:
+    """Standard uncertainty of the deviation at one sample, by source."""
+    samples, normal = measured.samples, measured.samples.normals[place]
+    point = samples.points_mm[place]
+    is_pose = face.frame is measured.pose_frame
     return {
-        "scanner": float(sources["scanner"][near]),
-        "scan noise": float(np.linalg.norm(sources["scan noise"][both])),
-        "facets of nominal": float(np.linalg.norm(sources["facets of nominal"][both])),
-        "file resolution": float(np.sqrt(2) * UNIFORM * measured.quantum_mm),
+        SCANNER: scanner_sigma_mm(plan),
+        ALIGNMENT: float(np.sqrt(max(normal @ face.frame.covariance_at(point) @ normal, 0.0))),
+        "scan noise": float(face.deviation.sigma_mm[place]),
+        "facets of nominal": float(facet_sigma_mm(measured.nominal, samples)[place]),
+        FRAME: measured.frame_sigma_mm(point, normal) if is_pose else 0.0,
+        RESOLUTION: UNIFORM * measured.quantum_mm,
     }
 
 
@@ -121,13 +164,3 @@ def _members(name: str | None, measured: Measured) -> Bools:
     if name is None:
         return np.ones(len(measured.samples.face), dtype=bool)
     return measured.region(name).is_member.copy()
-
-
-def _share(area_mm2: Floats, used: Bools, member: Bools) -> float:
-    return float(area_mm2[used].sum() / area_mm2[member].sum())
-
-
-def _gap(share: float) -> str | None:
-    return (
-        None if share >= CONFORM_SHARE else f"only {share:.0%} of it was seen, {CONFORM_SHARE:.0%} are needed to pass"
-    )

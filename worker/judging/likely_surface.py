@@ -1,0 +1,155 @@
+"""A calmed surface as the smooth surfaces that could have given it.
+
+The extent of a noisy surface is larger than the surface's own, the more so the finer it is looked
+at; and where the scan ends the surface does not.  Both are answered by the surfaces that are likely
+given what was seen: a normal process over the feature with a straight trend (kriging; H. Xia,
+Y. Ding, J. Wang, IIE Transactions 40(10), 2008, for form from coordinate measurements; from memory).
+Its amplitude and how far it keeps its course are weighted by how well they explain what was seen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from worker.judging.tiles import Factor, product
+from worker.records import Floats
+
+DRAWS = 128  # the mean of their widths is sure to a tenth of their scatter
+COURSES = (0.11, 0.22, 0.45, 1.0, 2.2)  # over what part of half the feature the surface keeps its course
+AMPLITUDE_COUNT = 6
+TREND_SHARE = 10.0  # a trend this many times the scatter is as good as unknown
+STANDING_OUT = 4.0  # a patch so many standard deviations off the smooth surface is a bump of its own
+NUGGET = 1e-8  # of the process' variance: keeps its factor real
+
+Width = Callable[[Floats], Floats]  # heights (n, p) to (n,)
+
+
+@dataclass(frozen=True, eq=False)
+class Sites:
+    """Where heights are: (m, d) coordinates of order one, and the trend (m, k) they may follow there."""
+
+    at: Floats
+    trend: Floats
+
+    def joined(self, other: Sites) -> Sites:
+        """These, then the others."""
+        return Sites(np.concatenate([self.at, other.at]), np.concatenate([self.trend, other.trend]))
+
+
+@dataclass(frozen=True, eq=False)
+class LikelySurfaces:
+    """mean_mm : (p,) the likeliest surface;  draws_mm : (n, p) surfaces as likely as the true one."""
+
+    mean_mm: Floats
+    draws_mm: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class SureWidth:
+    """A width with the widening by noise taken out.
+
+    widening_mm : how much was taken out;  sigma_mm : standard uncertainty, that of the widening included
+    """
+
+    width_mm: float
+    sigma_mm: float
+    widening_mm: float
+
+
+def sure_width(surfaces: LikelySurfaces, width: Width, exact_mm: float | None = None) -> SureWidth:
+    """Width of the true surface.
+
+    exact_mm : that of the likeliest surface, where ``width`` is near enough for differences only
+
+    The likeliest surface still holds what noise got through; drawing surfaces from it widens as much
+    once more, which shows how much that was.
+    """
+    plain = float(width(surfaces.mean_mm[None])[0])
+    drawn = width(surfaces.draws_mm)
+    widening = float(drawn.mean()) - plain
+    own = plain if exact_mm is None else exact_mm
+    found = max(own - widening, 0.0)
+    sigma = float(np.hypot(drawn.std(ddof=1), widening))
+    return SureWidth(found, sigma, own - found)
+
+
+def likely_surfaces(
+    seen: Sites, heights: tuple[Floats, Floats], further: Sites, *, rng: np.random.Generator
+) -> LikelySurfaces:
+    """Surfaces at the seen sites (m), then at further ones.
+
+    heights : (m,) mm, and the standard deviation (m,) of each by itself
+    """
+    height, sigma = heights
+    sigma = np.maximum(sigma, max(1e-3 * float(np.std(height)), 1e-9))
+    start = np.linalg.lstsq(seen.trend, height, rcond=None)[0]
+    rest = height - seen.trend @ start
+    typical, spread = float(np.median(sigma)), float(np.std(rest))
+    every = seen.joined(further)
+    process = _Process(every, rest, sigma, (TREND_SHARE * max(typical, spread)) ** 2)
+    amplitudes = np.geomspace(0.2 * typical, 3 * max(spread, typical), AMPLITUDE_COUNT)
+    mean, draws = process.explained(amplitudes, rng)
+    base = every.trend @ start
+    return _with_bumps(LikelySurfaces(mean + base, draws + base), height, sigma, rng)
+
+
+class _Process:
+    """The normal process over all sites, of which the first are seen."""
+
+    def __init__(self, every: Sites, rest: Floats, sigma: Floats, trend_variance: float) -> None:
+        self._rest, self._sigma, self._count = rest, sigma, len(rest)
+        self._square = ((every.at[:, None, :] - every.at[None, :, :]) ** 2).sum(axis=2)
+        self._slopes = every.trend * np.sqrt(trend_variance)
+        self._trend = np.einsum("ik,jk->ij", self._slopes, self._slopes)
+
+    def explained(self, amplitudes: Floats, rng: np.random.Generator) -> tuple[Floats, Floats]:
+        """Mean (p,) and draws (n, p), over courses and amplitudes by their likelihood."""
+        courses = [np.exp(-self._square / (2 * course**2)) for course in COURSES]
+        cases = [(shape, float(amplitude)) for shape in courses for amplitude in amplitudes]
+        score = np.array([self._likelihood(shape, amplitude) for shape, amplitude in cases])
+        share = np.exp(score - score.max())
+        ends = np.round(np.cumsum(share) / share.sum() * DRAWS).astype(np.int64)
+        numbers = np.diff(ends, prepend=0)
+        mean = np.zeros(len(self._square))
+        draws = []
+        for (shape, amplitude), number in zip(cases, numbers, strict=True):
+            if number:
+                expected, drawn = self._drawn(shape, amplitude, int(number), rng)
+                mean += number / DRAWS * expected
+                draws.append(drawn)
+        return mean, np.concatenate(draws)
+
+    def _factor(self, shape: Floats, amplitude: float) -> Factor:
+        m = self._count
+        covariance = amplitude**2 * shape[:m, :m] + self._trend[:m, :m]
+        covariance[np.diag_indices(m)] += self._sigma**2
+        return Factor(covariance)
+
+    def _likelihood(self, shape: Floats, amplitude: float) -> float:
+        factor = self._factor(shape, amplitude)
+        scaled = factor.forward(self._rest[:, None])
+        return float(-0.5 * (scaled**2).sum() - factor.log_determinant / 2)
+
+    def _drawn(self, shape: Floats, amplitude: float, number: int, rng: np.random.Generator) -> tuple[Floats, Floats]:
+        """Expected surface (p,), and draws (n, p) as what a drawn surface lacks of having been seen (G. Matheron)."""
+        m, total = self._count, len(shape)
+        own = Factor(shape + NUGGET * np.eye(total))
+        surface = amplitude * own.times(rng.standard_normal((total, number)))
+        surface += product(self._slopes, rng.standard_normal((self._slopes.shape[1], number)))
+        noise = self._sigma[:, None] * rng.standard_normal((m, number))
+        lacking = np.column_stack([self._rest, self._rest[:, None] - surface[:m] - noise])
+        solved = self._factor(shape, amplitude).solve(lacking)
+        gained = product(amplitude**2 * shape[:, :m] + self._trend[:, :m], solved)
+        return gained[:, 0], (surface + gained[:, 1:]).T
+
+
+def _with_bumps(surfaces: LikelySurfaces, height: Floats, sigma: Floats, rng: np.random.Generator) -> LikelySurfaces:
+    """Patches that no smooth surface explains are taken as they were seen."""
+    own = np.flatnonzero(np.abs(height - surfaces.mean_mm[: len(height)]) > STANDING_OUT * sigma)
+    mean, draws = surfaces.mean_mm.copy(), surfaces.draws_mm.copy()
+    mean[own] = height[own]
+    draws[:, own] = height[own] + sigma[own] * rng.standard_normal((len(draws), len(own)))
+    return LikelySurfaces(mean, draws)

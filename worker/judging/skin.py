@@ -1,0 +1,333 @@
+"""The skin of a plane or a cylinder as the piece has it: calmed patches, carried to nominal's rim.
+
+Patches speak of the surface, not of single noisy points; but their middles end short of the rim,
+and a tilt or a bow is largest there.  So the likely surfaces are carried on to nominal's rim, where
+the scan reaches near enough.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from shared.errors import PlanInvalid
+from worker.features.records import FeatureKind
+from worker.fitting.records import Element
+from worker.fitting.robust import TUKEY, mad_sigma
+from worker.judging.kinds_of_size import feature_details
+from worker.judging.likely_surface import LikelySurfaces, Sites, likely_surfaces
+from worker.judging.seen_share import gap_text
+from worker.measuring.feature_points import rim_edges
+from worker.measuring.measured_feature import MeasuredFeature
+from worker.records import Bools, Floats, Ints, Nominal
+
+PATCH_COUNT = 320  # finer than the waves of a casting or print; the work grows with its cube
+LEAST_POINTS = 6  # a patch of fewer is not worth a place of its own
+LEAST_SECTORS, MOST_SECTORS = 24, 72  # of a round: eight to a wave of a three-lobed one
+LEAST_BANDS = 3  # sections along an axis
+LEAST_PATCHES = 12
+SECTION_SHARE = 2 / 3  # of a round that a section must show to be judged by itself
+ROUND_KINDS = (FeatureKind.HOLE, FeatureKind.BOSS)
+
+
+@dataclass(frozen=True, eq=False)
+class Skin:
+    """Likely surfaces of a feature, in the pose's nominal frame.
+
+    place_mm : (p, 3) on the fitted element, patches first, then nominal's rim
+    normal : (p, 3) unit, along the plane's normal or away from the axis
+    surfaces : heights of the surface over those places
+    band, sector : (p,) of a cylinder: section along the axis, the rims' being -1 and one past the
+        last, and direction round it; of a plane: place across its length, place along it
+    patch_count : how many are patches;  band_mm, sector_mm : their widths
+    noise_mm : typical standard deviation of a patch
+    frame : (3, 3) rows, unit: a plane's length, its width and normal; two ways across a cylinder and its axis
+    """
+
+    element: Element
+    place_mm: Floats
+    normal: Floats
+    surfaces: LikelySurfaces
+    band: Ints
+    sector: Ints
+    patch_count: int
+    band_mm: float
+    sector_mm: float
+    noise_mm: float
+    frame: Floats
+
+    @property
+    def is_patch(self) -> Bools:
+        """(p,) False on the rim."""
+        return np.arange(len(self.band)) < self.patch_count
+
+    def points_mm(self) -> Floats:
+        """(p, 3) of the likeliest surface."""
+        return self.place_mm + self.surfaces.mean_mm[:, None] * self.normal
+
+    def details(self, found: MeasuredFeature) -> dict[str, float]:
+        """What the skin rests on."""
+        return {
+            **feature_details(found),
+            "patch_count": float(self.patch_count),
+            "patch_mm": float(np.sqrt(self.band_mm * self.sector_mm)),
+            "seen_share": found.seen_share,
+        }
+
+
+def skin_of(found: MeasuredFeature, nominal: Nominal, *, rng: np.random.Generator) -> Skin | str:
+    """The skin of a plane, hole or boss; a reason where the scan shows too little of it."""
+    layout = _plane_layout(found, nominal) if found.feature.kind is FeatureKind.PLANE else _round_layout(found)
+    patches = _averaged(layout)
+    if len(patches.height_mm) < LEAST_PATCHES:
+        return f"the scan shows only {len(patches.height_mm)} patches of {found.feature.id}, {LEAST_PATCHES} are needed"
+    rim = layout.near(patches)
+    unrolled = np.concatenate([patches.unrolled, rim.unrolled])
+    sites = Sites(layout.scaled(patches.unrolled), layout.trend(patches.unrolled))
+    further = Sites(layout.scaled(rim.unrolled), layout.trend(rim.unrolled))
+    surfaces = likely_surfaces(sites, (patches.height_mm, patches.sigma_mm), further, rng=rng)
+    place, normal = layout.placed(unrolled)
+    return Skin(
+        element=found.element,
+        place_mm=place,
+        normal=normal,
+        surfaces=surfaces,
+        band=np.concatenate([patches.band, rim.band]),
+        sector=np.concatenate([patches.sector, rim.sector]),
+        patch_count=len(patches.height_mm),
+        band_mm=float(layout.step[1]),
+        sector_mm=float(layout.step[0]),
+        noise_mm=float(np.median(patches.sigma_mm)),
+        frame=layout.frame,
+    )
+
+
+def unfit(where: str, what: str, advice: str) -> PlanInvalid:
+    """A line that asks of a feature what it cannot have."""
+    return PlanInvalid(f"{where}: {what}.", advice=advice, faults=[f"{where}: {what}"])
+
+
+def gap_of(found: MeasuredFeature) -> str | None:
+    """Why a feature may not pass although what was seen of it would."""
+    share = min(part for part in (found.seen_share, found.arc_share, found.length_share) if part is not None)
+    return gap_text(share)
+
+
+def sections(skin: Skin, *, has_rim: bool = False) -> list[Ints]:
+    """Sites of each section square to the axis that shows most of its round."""
+    used = np.ones(len(skin.band), dtype=bool) if has_rim else skin.is_patch
+    girth = len(np.unique(skin.sector))
+    groups = _groups(skin.band, used)
+    return [group for group in groups if len(group) >= SECTION_SHARE * girth]
+
+
+def lines_of(number: Ints) -> list[Ints]:
+    """Sites of each line along the surface that shows most of its length, rim included; number : band or sector."""
+    groups = _groups(number, np.ones(len(number), dtype=bool))
+    longest = max(len(group) for group in groups)
+    return [group for group in groups if len(group) >= max(3, SECTION_SHARE * longest)]
+
+
+def _groups(number: Ints, used: Bools) -> list[Ints]:
+    return [np.flatnonzero(used & (number == value)) for value in np.unique(number[used])]
+
+
+@dataclass(frozen=True, eq=False)
+class _Patches:
+    """unrolled : (m, 2) mm, round or along the length, and along the axis or across;  others (m,)."""
+
+    unrolled: Floats
+    height_mm: Floats
+    sigma_mm: Floats
+    band: Ints
+    sector: Ints
+
+
+@dataclass(frozen=True, eq=False)
+class _Layout:
+    """A feature unrolled: points (n, 2) mm, their heights (n,), and nominal's rim (r, 2).
+
+    low : (2,) mm where patches begin;  step : (2,) their widths;  count : (2,) how many
+    radius_mm : None for a plane
+    """
+
+    element: Element
+    frame: Floats  # (3, 3) rows: two ways across or along the plane, then axis or normal
+    unrolled: Floats
+    height_mm: Floats
+    rim: Floats
+    rim_band: Ints | None
+    low: Floats
+    step: Floats
+    count: tuple[int, int]
+    radius_mm: float | None
+    reach_mm: float
+
+    def scaled(self, unrolled: Floats) -> Floats:
+        """Coordinates of order one."""
+        half = self.step * self.count / 2
+        middle = self.low + half
+        along = (unrolled[:, 1] - middle[1]) / half[1]
+        if self.radius_mm is None:
+            return np.column_stack([(unrolled[:, 0] - middle[0]) / half[0], along])
+        turn = unrolled[:, 0] / self.radius_mm
+        return np.column_stack([np.cos(turn), np.sin(turn), along])
+
+    def trend(self, unrolled: Floats) -> Floats:
+        """What moving the element, or a change of its radius, does to heights."""
+        at = self.scaled(unrolled)
+        if self.radius_mm is None:
+            return np.column_stack([np.ones(len(at)), at])
+        return np.column_stack([np.ones(len(at)), at[:, :2], at[:, 2:] * at[:, :2]])
+
+    def placed(self, unrolled: Floats) -> tuple[Floats, Floats]:
+        """Places on the element and its normals there, (n, 3) each."""
+        first, second, axis = self.frame
+        if self.radius_mm is None:
+            place = self.element.point_mm + np.outer(unrolled[:, 0], first) + np.outer(unrolled[:, 1], second)
+            return place, np.broadcast_to(axis, place.shape)
+        turn = unrolled[:, 0] / self.radius_mm
+        outward = np.outer(np.cos(turn), first) + np.outer(np.sin(turn), second)
+        return self.element.point_mm + np.outer(unrolled[:, 1], axis) + self.radius_mm * outward, outward
+
+    def cells(self, unrolled: Floats) -> tuple[Ints, Ints]:
+        """(sector, band) of each point."""
+        number = np.floor((unrolled - self.low) / self.step).astype(np.int64)
+        clipped = np.clip(number, 0, np.array(self.count) - 1)
+        return clipped[:, 0], clipped[:, 1]
+
+    def near(self, patches: _Patches) -> _Patches:
+        """The rim that patches reach."""
+        place, _ = self.placed(self.rim)
+        seen, _ = self.placed(patches.unrolled)
+        distance, _ = cKDTree(seen).query(place)
+        is_near = distance <= self.reach_mm
+        sector, band = self.cells(self.rim)
+        if self.rim_band is not None:
+            band = self.rim_band
+        none = np.empty(0)
+        return _Patches(self.rim[is_near], none, none, band[is_near], sector[is_near])
+
+
+def _averaged(layout: _Layout) -> _Patches:
+    """Patches of points: their mean place and height, single strays left out."""
+    sector, band = layout.cells(layout.unrolled)
+    _, cell = np.unique(band * layout.count[0] + sector, return_inverse=True)
+    cell = cell.reshape(-1)
+    off = layout.height_mm - _medians(layout.height_mm, cell)[cell]
+    kept = np.abs(off) <= max(TUKEY * mad_sigma(off), 1e-9)
+    cell, sector, band = cell[kept], sector[kept], band[kept]
+    unrolled, height = layout.unrolled[kept], layout.height_mm[kept]
+    count = np.bincount(cell)
+    mean = np.bincount(cell, height) / np.maximum(count, 1)
+    scatter = float(np.sqrt(((height - mean[cell]) ** 2).sum() / max(len(cell) - np.count_nonzero(count), 1)))
+    used = np.flatnonzero(count >= min(LEAST_POINTS, max(1.0, float(np.median(count)) / 2)))
+    first = np.full(len(count), -1, dtype=np.int64)
+    first[cell[::-1]] = np.arange(len(cell))[::-1]
+    middles = np.column_stack([np.bincount(cell, column) / np.maximum(count, 1) for column in unrolled.T])
+    return _Patches(middles[used], mean[used], scatter / np.sqrt(count[used]), band[first[used]], sector[first[used]])
+
+
+def _medians(values: Floats, cell: Ints) -> Floats:
+    order = np.lexsort((values, cell))
+    ends = np.cumsum(np.bincount(cell))
+    starts = ends - np.bincount(cell)
+    ranked = values[order]
+    middle: Floats = (ranked[(starts + ends - 1) // 2] + ranked[np.minimum((starts + ends) // 2, len(values) - 1)]) / 2
+    return middle
+
+
+def _plane_layout(found: MeasuredFeature, nominal: Nominal) -> _Layout:
+    element, axis = found.element, _direction(found.element)
+    start, end = rim_edges(found.feature.triangles, nominal)
+    corners = np.concatenate([start, end]) - element.point_mm
+    first, second = _long_way(corners - np.outer(corners @ axis, axis), axis)
+    offset = found.points_mm - element.point_mm
+    ways = np.stack([first, second])
+    unrolled, outline = offset @ ways.T, corners @ ways.T
+    low, high = outline.min(axis=0), outline.max(axis=0)
+    extent = np.maximum(high - low, 1e-9)
+    share = float(np.clip(found.feature.area_mm2 / np.prod(extent), 0.05, 1.0)) if found.feature.area_mm2 else 1.0
+    wanted = min(PATCH_COUNT, max(len(unrolled) // LEAST_POINTS, 1)) / share
+    across = int(np.clip(np.round(np.sqrt(wanted * extent[1] / extent[0])), 2, 40))
+    along = int(np.clip(np.round(wanted / across), 3, 120))
+    step = extent / (along, across)
+    rim = _walked(start - element.point_mm, end - element.point_mm, float(step.max())) @ ways.T
+    return _Layout(
+        element=element,
+        frame=np.stack([first, second, axis]),
+        unrolled=unrolled,
+        height_mm=offset @ axis,
+        rim=rim,
+        rim_band=None,
+        low=low,
+        step=step,
+        count=(along, across),
+        radius_mm=None,
+        reach_mm=2.0 * float(np.linalg.norm(step)),
+    )
+
+
+def _round_layout(found: MeasuredFeature) -> _Layout:
+    element, axis, ends = found.element, _direction(found.element), found.feature.ends_mm
+    radius = element.radius_mm
+    if ends is None or radius is None:
+        raise ValueError(f"{found.feature.id} has no axis")
+    first = np.cross(axis, np.eye(3)[int(np.argmin(np.abs(axis)))])
+    first = first / np.linalg.norm(first)
+    second = np.cross(axis, first)
+    offset = found.points_mm - element.point_mm
+    along = offset @ axis
+    turn = np.arctan2(offset @ second, offset @ first)
+    low, high = np.sort((ends - element.point_mm) @ axis)
+    wanted = min(PATCH_COUNT, max(len(along) // LEAST_POINTS, 1))
+    girth = 2 * np.pi * radius
+    sectors = int(np.clip(np.round(np.sqrt(wanted * girth / (high - low))), LEAST_SECTORS, MOST_SECTORS))
+    bands = int(np.clip(np.round(wanted / sectors), LEAST_BANDS, 60))
+    step = np.array([girth / sectors, (high - low) / bands])
+    middles = (np.arange(sectors) + 0.5) * step[0] - girth / 2
+    rim = np.concatenate([np.column_stack([middles, np.full(sectors, height)]) for height in (low, high)])
+    return _Layout(
+        element=element,
+        frame=np.stack([first, second, axis]),
+        unrolled=np.column_stack([turn * radius, along]),
+        height_mm=np.hypot(offset @ first, offset @ second) - radius,
+        rim=rim,
+        rim_band=np.repeat([-1, bands], sectors),
+        low=np.array([-girth / 2, low]),
+        step=step,
+        count=(sectors, bands),
+        radius_mm=radius,
+        reach_mm=1.5 * float(np.linalg.norm(step)),
+    )
+
+
+def _direction(element: Element) -> Floats:
+    if element.direction is None:
+        raise ValueError(f"a {element.kind.value} has no direction")
+    return element.direction
+
+
+def _long_way(flat: Floats, axis: Floats) -> tuple[Floats, Floats]:
+    """Unit vectors along a plane's greatest spread and across it; of an even one, nearest a part axis."""
+    centred = flat - flat.mean(axis=0)
+    spread, ways = np.linalg.eigh(np.einsum("ni,nj->ij", centred, centred))
+    first = ways[:, 2]
+    if spread[2] - spread[1] < 0.01 * spread[2]:
+        helper = np.eye(3)[int(np.argmin(np.abs(axis)))]
+        first = helper - (helper @ axis) * axis
+    first = first - (first @ axis) * axis
+    first = first / np.linalg.norm(first)
+    first = first * np.sign(first[int(np.argmax(np.abs(first)))])
+    return first, np.cross(axis, first)
+
+
+def _walked(start: Floats, end: Floats, step_mm: float) -> Floats:
+    """Points along edges no farther apart than a step, the edges' starts among them."""
+    count = np.ceil(np.linalg.norm(end - start, axis=1) / step_mm).astype(np.int64).clip(1)
+    edge = np.repeat(np.arange(len(start)), count)
+    share = (np.arange(len(edge)) - np.repeat(np.cumsum(count) - count, count)) / count[edge]
+    walked: Floats = start[edge] + share[:, None] * (end - start)[edge]
+    return walked
