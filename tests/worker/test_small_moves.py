@@ -50,8 +50,8 @@ def plan_of(shared: Bench) -> Plan:
 def judged() -> Mapping[str, Characteristic]:
     """The scan's pose is searched from nothing."""
     shared = bench()
-    x, y, _ = (float(part) for part in HOLE_MM)
-    faults = {"hole 2": Fault(shift_mm=(x, y, 0.0)), "core": Fault(shift_mm=tuple(map(float, CORE_MM)))}
+    moved = {"hole 2": HOLE_MM, "core": CORE_MM}
+    faults = {name: Fault(shift_mm=(float(x), float(y), float(z))) for name, (x, y, z) in moved.items()}
     piece = Piece(faults=faults, scale=1.0, noise_mm=NOISE_MM, missing=None, is_missing_ball=False)
     scan, _ = scan_of(shared.part, piece, np.random.default_rng(5), POINT_COUNT)
     measured = measured_piece(shared, scan, None, 0)
