@@ -6,6 +6,7 @@ last lines of the run name every such test, and with ``--require-services`` the 
 
 from __future__ import annotations
 
+import os
 import shutil
 from collections import defaultdict
 from collections.abc import Callable
@@ -13,6 +14,10 @@ from pathlib import Path
 
 import pytest
 from pytest_socket import socket_allow_hosts
+
+from worker.threads import thread_environment
+
+os.environ.update(thread_environment(2))  # as a job has it, before anybody loads BLAS
 
 NEEDED: dict[str, tuple[str, Callable[[], bool]]] = {
     "redis": ("redis-server", lambda: shutil.which("redis-server") is not None),

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from shared.plan import Datum, DatumReference, FeaturePick
 from worker.datums.records import NoFrame
@@ -15,12 +16,16 @@ from worker.features.find import find_feature
 from worker.features.records import Feature, FeatureKind
 from worker.fitting.calm import calmed
 from worker.fitting.records import Element
+from worker.fitting.robust import TUKEY, tukey_weights
 from worker.measuring.measured_feature import MeasuredFeature, measure_feature, slot_across
 from worker.measuring.middle_plane import middle_plane
 from worker.measuring.seen import NotMeasured, Seen
 from worker.records import Floats
 
 PARALLEL_SINE = 0.02  # faces of a width lean no more than a degree
+NEIGHBOURS = 16  # as far as the sixteenth, density is told to a quarter
+MOST_UNEVEN = 4.0  # a lone point does not speak for more area than that
+SIGMA_FLOOR_MM = 1e-5  # exact points must not divide by zero
 SHAPES = {
     FeatureKind.PLANE: SurfaceShape.PLANE,
     FeatureKind.HOLE: SurfaceShape.CYLINDER,
@@ -137,9 +142,25 @@ def _touch(reference: DatumReference, *, is_internal: bool) -> Touch:
 def _cloud(element: Element, points_mm: Floats, touch: Touch) -> tuple[Floats, Floats, Floats]:
     """Points, weights and own uncertainties: all points for a plain fit, calmed patches for one that touches."""
     if touch is Touch.THROUGH:
-        return points_mm, element.weight, np.zeros(len(points_mm))
+        return points_mm, _plain_weights(element, points_mm), np.zeros(len(points_mm))
     calm = calmed(element, points_mm)
-    return calm.points_mm, np.ones(len(calm.points_mm)), calm.sigma_mm
+    usual = float(np.median(calm.count)) if len(calm.count) else 1.0
+    return calm.points_mm, np.minimum(calm.count / usual, 1.0), calm.sigma_mm  # a patch cut by the rim is smaller
+
+
+def _plain_weights(element: Element, points_mm: Floats) -> Floats:
+    """Weights (n,) by area, of points that are no strays.
+
+    The area of a point is the square of the distance to its neighbours.  Counting points in cells would
+    weigh cells that the rim cuts as much as whole ones, and move the middle of a face by millimetres.
+    """
+    count = min(NEIGHBOURS + 1, len(points_mm))
+    reach, _ = cKDTree(points_mm).query(points_mm, k=[count])
+    area = reach[:, 0] ** 2
+    even = np.clip(area / max(float(np.median(area)), 1e-300), 1 / MOST_UNEVEN, MOST_UNEVEN)
+    robust = tukey_weights(element.residual_mm, TUKEY * max(element.sigma_mm, SIGMA_FLOOR_MM))
+    weights: Floats = even * robust
+    return weights
 
 
 def _width(

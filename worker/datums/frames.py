@@ -9,15 +9,13 @@ from scipy.spatial.transform import Rotation
 
 from worker.aligning.freedom import LEAST_BLOCKS
 from worker.datums.records import MeasuringFrame, NoFrame
-from worker.fitting.robust import blocks
 from worker.measuring.displacement import Displacement, DisplacementSettings, region_displacement
 from worker.measuring.seen import NotMeasured, Seen
-from worker.records import Alignment, Bools, Floats, Region
+from worker.records import Alignment, Bools, Region
 from worker.rigid import RigidTransform
 
 POSE, BEST_FIT, REGIONS = "fit of the whole piece", "best fit", "regions"
 PLAIN = DisplacementSettings(plain_iterations=8, iterations=8)  # least squares to the end, no robust weights
-BLOCK_SHARE = 1 / 16  # of the diagonal: what errs alike over a casting is seldom wider
 MOTION_COUNT = 6
 
 
@@ -29,7 +27,7 @@ def pose_frame(alignment: Alignment, body: Displacement | None) -> MeasuringFram
     """
     if body is not None:
         text = "The surface outside all cores, fitted so that displaced places stand out."
-        return _displaced(POSE, body, text, float(LEAST_BLOCKS - MOTION_COUNT))
+        return _displaced(POSE, body, text)
     centre, covariance = np.zeros(3), np.zeros((6, 6))
     if alignment.freedom is not None:
         centre, covariance = alignment.freedom.centre_mm, alignment.freedom.covariance
@@ -69,10 +67,10 @@ def _fitted(name: str, region: Region, seen: Seen, text: str) -> MeasuringFrame 
         return NoFrame(found.reason)
     if found.free_text:
         return NoFrame(f"the piece is not held by {region.name}: on it, it {' and '.join(found.free_text)}")
-    return _displaced(name, found, text, _dof(region, seen))
+    return _displaced(name, found, text)
 
 
-def _displaced(name: str, found: Displacement, text: str, dof: float) -> MeasuringFrame:
+def _displaced(name: str, found: Displacement, text: str) -> MeasuringFrame:
     """The frame that takes a displacement back."""
     T_pose_frame = RigidTransform.about(found.rotation_rad, found.shift_mm, found.centre_mm)
     T_frame_pose = T_pose_frame.inverse()
@@ -81,18 +79,9 @@ def _displaced(name: str, found: Displacement, text: str, dof: float) -> Measuri
         T_frame_pose=T_frame_pose,
         covariance=found.covariance,
         centre_mm=found.centre_mm,
-        dof=dof,
+        dof=found.dof,
         description=text,
         open_text=found.free_text,
         moved_mm=float(np.linalg.norm(T_frame_pose.apply(found.centre_mm) - found.centre_mm)),
         turned_rad=float(Rotation.from_matrix(T_frame_pose.rotation).magnitude()),
     )
-
-
-def _dof(region: Region, seen: Seen) -> float:
-    """Patches of the surface that err independently, less the six numbers fitted."""
-    is_seen = region.is_member & seen.deviation.is_measured
-    points: Floats = seen.samples.points_mm[is_seen]
-    edge_mm = BLOCK_SHARE * float(np.linalg.norm(np.ptp(seen.samples.points_mm, axis=0)))
-    count = int(blocks(points, max(edge_mm, 1e-9)).max()) + 1 if len(points) else 0
-    return float(max(count - MOTION_COUNT, 1))

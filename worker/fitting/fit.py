@@ -51,6 +51,7 @@ class FitSettings:
     """How elements are fitted, and what is too little to fit them to."""
 
     is_robust: bool = True  # burrs, flash and strays are the rule on a scan
+    least_robust_points: int = 20  # fewer tell no stray from form: setting some aside makes the rest fit by chance
     is_evened: bool = True  # a dense patch must not outvote a thin one
     is_direction_fixed: bool = False  # True keeps the start's direction, for datums of lower order
     least_arc_rad: float = np.radians(120.0)  # the radius is 5.6 times less sure there than on a full circle
@@ -148,9 +149,10 @@ def _settled(begun: Shape, frame: _Frame, even: Floats, settings: FitSettings, *
     """Plain, then robust; a start looked for among the points is robust already."""
     fixed = settings.is_direction_fixed
     floor = settings.sigma_floor_mm / frame.size_mm
-    if not settings.is_robust or is_told:
+    is_robust = settings.is_robust and len(even) >= settings.least_robust_points
+    if not is_robust or is_told:
         settled = plain_fit(begun, frame.columns, even, is_direction_fixed=fixed)
-        if not settings.is_robust:
+        if not is_robust:
             return settled
     else:
         settled = Settled(begun, even[None], even[None], True)

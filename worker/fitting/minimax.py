@@ -38,6 +38,9 @@ class Side(Enum):
     IN = -1
 
 
+TOUCH = 1e-9  # of the points' own size: nearer than this all touch, as on an exact element
+
+
 @dataclass(frozen=True, eq=False)
 class Minimax:
     """worst : the least greatest distance;  contact : points (m,) that reach it;  cuts (m, k) their derivatives."""
@@ -80,7 +83,7 @@ def _result(shape: Shape, columns: Floats, basis_of: Basis, side: Side, channels
     reduced = np.einsum("kf,ckn->cfn", basis_of(shape), rows[:channels])
     worst = _worst(found[:channels], side)
     gap = float(np.ptp(_lengths(found[:channels], side)))
-    contact = np.flatnonzero(_lengths(found[:channels], side) >= worst - 1e-6 * gap)
+    contact = np.flatnonzero(_lengths(found[:channels], side) >= worst - max(1e-6 * gap, TOUCH))
     cuts = _cuts(reduced, found[:channels], contact, side)[0]
     return Minimax(shape, worst, contact, cuts, bool(np.isfinite(worst)))
 

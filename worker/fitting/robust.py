@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from worker.records import Floats, Ints
@@ -38,7 +40,15 @@ def blocks(points_mm: Floats, edge_mm: float) -> Ints:
     return np.asarray(block, dtype=np.int64).reshape(-1)
 
 
-def clustered_covariance(rows: Floats, weights: Floats, residual_mm: Floats, points_mm: Floats) -> Floats:
+@dataclass(frozen=True, eq=False)
+class Clustered:
+    """covariance : (k, k);  dof : degrees of freedom behind it."""
+
+    covariance: Floats
+    dof: float
+
+
+def clustered_covariance(rows: Floats, weights: Floats, residual_mm: Floats, points_mm: Floats) -> Clustered:
     """Covariance (k, k) of a weighted fit whose residuals are alike over patches of unknown size.
 
     rows : (n, k) derivative of each residual;  weights, residual_mm : (n,);  points_mm : (n, 3)
@@ -50,7 +60,7 @@ def clustered_covariance(rows: Floats, weights: Floats, residual_mm: Floats, poi
     bread = np.linalg.pinv(rows.T @ (rows * weights[:, None]), hermitian=True)
     scores = rows * (weights * residual_mm)[:, None]
     independent = bread @ (scores.T @ scores) @ bread
-    best = independent
+    best, dof = independent, max(1.0, float(np.count_nonzero(weights)) - rows.shape[1])
     diagonal = float(np.linalg.norm(np.ptp(points_mm, axis=0)))
     for share in (1 / 40, 1 / 25, 1 / 16, 1 / 10, 1 / 6, 1 / 4):
         block = blocks(points_mm, max(share * diagonal, 1e-9))
@@ -60,6 +70,5 @@ def clustered_covariance(rows: Floats, weights: Floats, residual_mm: Floats, poi
         sums = np.column_stack([np.bincount(block, column) for column in scores.T])
         blocked = bread @ (sums.T @ sums) @ bread * (count / (count - sums.shape[1]))
         if np.trace(blocked) > np.trace(best):
-            best = blocked
-    covariance: Floats = best
-    return covariance
+            best, dof = blocked, max(1.0, float(count - rows.shape[1]))
+    return Clustered(best, dof)

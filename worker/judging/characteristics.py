@@ -23,7 +23,6 @@ from worker.judging import (
     kinds_of_size,
     kinds_of_surface,
     kinds_of_wall,
-    kinds_of_wall,
 )
 from worker.judging.finding import Finding, Unmeasured
 from worker.judging.limits import LineLimits, limits_of

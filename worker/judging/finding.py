@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from shared.tolerances.resolve import ResolvedLimits
 from worker.judging.propagation import Input, Model, additive
 from worker.records import Bools, Floats
 
@@ -22,6 +23,7 @@ class Finding:
     gap : why it may not pass although the value would, such as too much left unseen; a value
         that fails fails all the same
     bonus_mm : what the size of the feature adds to its upper limit
+    nominal, limits : where they depend on the place that counts
     """
 
     inputs: tuple[Input, ...]
@@ -33,6 +35,8 @@ class Finding:
     sample_mask: Bools | None = None
     gap: str | None = None
     frame: str | None = None
+    nominal: float | None = None
+    limits: ResolvedLimits | None = None
 
 
 def plain_finding(  # noqa: PLR0913 - the plain form of a record of many fields
@@ -46,6 +50,8 @@ def plain_finding(  # noqa: PLR0913 - the plain form of a record of many fields
     sample_mask: Bools | None = None,
     gap: str | None = None,
     frame: str | None = None,
+    nominal: float | None = None,
+    limits: ResolvedLimits | None = None,
 ) -> Finding:
     """A finding whose sources simply add: standard uncertainties in the characteristic's own unit."""
     known = dof or {}
@@ -59,6 +65,8 @@ def plain_finding(  # noqa: PLR0913 - the plain form of a record of many fields
         sample_mask=sample_mask,
         gap=gap,
         frame=frame,
+        nominal=nominal,
+        limits=limits,
     )
 
 

@@ -22,21 +22,22 @@ COURSES = (0.11, 0.22, 0.45, 1.0, 2.2)  # over what part of half the feature the
 AMPLITUDE_COUNT = 6
 TREND_SHARE = 10.0  # a trend this many times the scatter is as good as unknown
 STANDING_OUT = 4.0  # a patch so many standard deviations off the smooth surface is a bump of its own
-NUGGET = 1e-8  # of the process' variance: keeps its factor real
+NUGGET = 1e-8  # of the variance: keeps its factor real
 
 Width = Callable[[Floats], Floats]  # heights (n, p) to (n,)
 
 
 @dataclass(frozen=True, eq=False)
 class Sites:
-    """Where heights are: (m, d) coordinates of order one, and the trend (m, k) they may follow there."""
+    """Where heights are.
+
+    at : (m, q, d) coordinates of order one, a height being the mean over its q places: a patch is
+        lower than a crest in its middle
+    trend : (m, k) what heights may follow there
+    """
 
     at: Floats
     trend: Floats
-
-    def joined(self, other: Sites) -> Sites:
-        """These, then the others."""
-        return Sites(np.concatenate([self.at, other.at]), np.concatenate([self.trend, other.trend]))
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,9 +78,9 @@ def sure_width(surfaces: LikelySurfaces, width: Width, exact_mm: float | None = 
 
 
 def likely_surfaces(
-    seen: Sites, heights: tuple[Floats, Floats], further: Sites, *, rng: np.random.Generator
+    seen: Sites, heights: tuple[Floats, Floats], wanted: Sites, *, rng: np.random.Generator
 ) -> LikelySurfaces:
-    """Surfaces at the seen sites (m), then at further ones.
+    """Surfaces at the wanted sites (p), the first of which are the middles of the seen ones.
 
     heights : (m,) mm, and the standard deviation (m,) of each by itself
     """
@@ -88,62 +89,81 @@ def likely_surfaces(
     start = np.linalg.lstsq(seen.trend, height, rcond=None)[0]
     rest = height - seen.trend @ start
     typical, spread = float(np.median(sigma)), float(np.std(rest))
-    every = seen.joined(further)
-    process = _Process(every, rest, sigma, (TREND_SHARE * max(typical, spread)) ** 2)
+    process = _Process((seen, wanted), rest, sigma, (TREND_SHARE * max(typical, spread)) ** 2)
     amplitudes = np.geomspace(0.2 * typical, 3 * max(spread, typical), AMPLITUDE_COUNT)
     mean, draws = process.explained(amplitudes, rng)
-    base = every.trend @ start
+    base = wanted.trend @ start
     return _with_bumps(LikelySurfaces(mean + base, draws + base), height, sigma, rng)
 
 
-class _Process:
-    """The normal process over all sites, of which the first are seen."""
+@dataclass(frozen=True, eq=False)
+class _Alike:
+    """Covariances of the process for one course, of amplitude one: seen (m, m), between (m, p), wanted (p, p)."""
 
-    def __init__(self, every: Sites, rest: Floats, sigma: Floats, trend_variance: float) -> None:
-        self._rest, self._sigma, self._count = rest, sigma, len(rest)
-        self._square = ((every.at[:, None, :] - every.at[None, :, :]) ** 2).sum(axis=2)
-        self._slopes = every.trend * np.sqrt(trend_variance)
-        self._trend = np.einsum("ik,jk->ij", self._slopes, self._slopes)
+    seen: Floats
+    between: Floats
+    wanted: Floats
+
+
+class _Process:
+    """The normal process, seen through patches."""
+
+    def __init__(self, sites: tuple[Sites, Sites], rest: Floats, sigma: Floats, trend_variance: float) -> None:
+        seen, wanted = sites
+        self._rest, self._sigma, self._trend_variance = rest, sigma, trend_variance
+        pairs = ((seen, seen), (seen, wanted), (wanted, wanted))
+        self._squares = tuple(_squares(one, other) for one, other in pairs)
+        slopes = np.sqrt(trend_variance)
+        self._trends = tuple(np.einsum("ik,jk->ij", slopes * one.trend, slopes * other.trend) for one, other in pairs)
 
     def explained(self, amplitudes: Floats, rng: np.random.Generator) -> tuple[Floats, Floats]:
         """Mean (p,) and draws (n, p), over courses and amplitudes by their likelihood."""
-        courses = [np.exp(-self._square / (2 * course**2)) for course in COURSES]
-        cases = [(shape, float(amplitude)) for shape in courses for amplitude in amplitudes]
-        score = np.array([self._likelihood(shape, amplitude) for shape, amplitude in cases])
+        courses = [self._alike(course) for course in COURSES]
+        cases = [(alike, float(amplitude)) for alike in courses for amplitude in amplitudes]
+        score = np.array([self._likelihood(alike, amplitude) for alike, amplitude in cases])
         share = np.exp(score - score.max())
         ends = np.round(np.cumsum(share) / share.sum() * DRAWS).astype(np.int64)
         numbers = np.diff(ends, prepend=0)
-        mean = np.zeros(len(self._square))
+        mean = np.zeros(len(self._trends[2]))
         draws = []
-        for (shape, amplitude), number in zip(cases, numbers, strict=True):
+        for (alike, amplitude), number in zip(cases, numbers, strict=True):
             if number:
-                expected, drawn = self._drawn(shape, amplitude, int(number), rng)
+                expected, drawn = self._drawn(alike, amplitude, int(number), rng)
                 mean += number / DRAWS * expected
                 draws.append(drawn)
         return mean, np.concatenate(draws)
 
-    def _factor(self, shape: Floats, amplitude: float) -> Factor:
-        m = self._count
-        covariance = amplitude**2 * shape[:m, :m] + self._trend[:m, :m]
-        covariance[np.diag_indices(m)] += self._sigma**2
+    def _alike(self, course: float) -> _Alike:
+        seen, between, wanted = (np.exp(-square / (2 * course**2)).mean(axis=(1, 3)) for square in self._squares)
+        return _Alike(seen, between, wanted)
+
+    def _factor(self, alike: _Alike, amplitude: float) -> Factor:
+        covariance = amplitude**2 * alike.seen + self._trends[0]
+        covariance[np.diag_indices(len(covariance))] += self._sigma**2
         return Factor(covariance)
 
-    def _likelihood(self, shape: Floats, amplitude: float) -> float:
-        factor = self._factor(shape, amplitude)
+    def _likelihood(self, alike: _Alike, amplitude: float) -> float:
+        factor = self._factor(alike, amplitude)
         scaled = factor.forward(self._rest[:, None])
         return float(-0.5 * (scaled**2).sum() - factor.log_determinant / 2)
 
-    def _drawn(self, shape: Floats, amplitude: float, number: int, rng: np.random.Generator) -> tuple[Floats, Floats]:
-        """Expected surface (p,), and draws (n, p) as what a drawn surface lacks of having been seen (G. Matheron)."""
-        m, total = self._count, len(shape)
-        own = Factor(shape + NUGGET * np.eye(total))
-        surface = amplitude * own.times(rng.standard_normal((total, number)))
-        surface += product(self._slopes, rng.standard_normal((self._slopes.shape[1], number)))
-        noise = self._sigma[:, None] * rng.standard_normal((m, number))
-        lacking = np.column_stack([self._rest, self._rest[:, None] - surface[:m] - noise])
-        solved = self._factor(shape, amplitude).solve(lacking)
-        gained = product(amplitude**2 * shape[:, :m] + self._trend[:, :m], solved)
-        return gained[:, 0], (surface + gained[:, 1:]).T
+    def _drawn(self, alike: _Alike, amplitude: float, number: int, rng: np.random.Generator) -> tuple[Floats, Floats]:
+        """Expected surface (p,), and draws (n, p) of what is left open."""
+        factor = self._factor(alike, amplitude)
+        between = amplitude**2 * alike.between + self._trends[1]
+        reduced = factor.forward(np.column_stack([self._rest, between]))
+        expected = product(reduced[:, 1:].T, reduced[:, :1])[:, 0]
+        left = amplitude**2 * alike.wanted + self._trends[2] - product(reduced[:, 1:].T, reduced[:, 1:])
+        left[np.diag_indices(len(left))] += NUGGET * (amplitude**2 + self._trend_variance / TREND_SHARE**2)
+        drawn = Factor(left).times(rng.standard_normal((len(left), number)))
+        return expected, expected + drawn.T
+
+
+def _squares(one: Sites, other: Sites) -> Floats:
+    """Squared distances (m, q, p, r) between all places of both."""
+    gap = one.at[:, :, None, None, :] - other.at[None, None, :, :, :]
+    squares: Floats = np.einsum("mqprd,mqprd->mqpr", gap, gap)
+    return squares
 
 
 def _with_bumps(surfaces: LikelySurfaces, height: Floats, sigma: Floats, rng: np.random.Generator) -> LikelySurfaces:

@@ -16,7 +16,7 @@ from scipy import stats
 
 from worker.records import Floats
 
-COVERAGE_PROBABILITY = 0.9545  # of the normal distribution within k = 2
+COVERAGE_PROBABILITY = 0.954499736103642  # of the normal distribution within k = 2
 MOST_DOF = 1e6  # beyond it a t factor is the normal one
 
 

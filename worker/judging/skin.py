@@ -28,6 +28,7 @@ LEAST_POINTS = 6  # a patch of fewer is not worth a place of its own
 LEAST_SECTORS, MOST_SECTORS = 24, 72  # of a round: eight to a wave of a three-lobed one
 LEAST_BANDS = 3  # sections along an axis
 LEAST_PATCHES = 12
+EDGE = 0.05  # of a patch: so near the box of a plane's rim, the rim runs along it
 SECTION_SHARE = 2 / 3  # of a round that a section must show to be judged by itself
 ROUND_KINDS = (FeatureKind.HOLE, FeatureKind.BOSS)
 
@@ -85,9 +86,8 @@ def skin_of(found: MeasuredFeature, nominal: Nominal, *, rng: np.random.Generato
         return f"the scan shows only {len(patches.height_mm)} patches of {found.feature.id}, {LEAST_PATCHES} are needed"
     rim = layout.near(patches)
     unrolled = np.concatenate([patches.unrolled, rim.unrolled])
-    sites = Sites(layout.scaled(patches.unrolled), layout.trend(patches.unrolled))
-    further = Sites(layout.scaled(rim.unrolled), layout.trend(rim.unrolled))
-    surfaces = likely_surfaces(sites, (patches.height_mm, patches.sigma_mm), further, rng=rng)
+    seen, wanted = layout.sites(patches.corners()), layout.sites(unrolled[:, None])
+    surfaces = likely_surfaces(seen, (patches.height_mm, patches.sigma_mm), wanted, rng=rng)
     place, normal = layout.placed(unrolled)
     return Skin(
         element=found.element,
@@ -136,13 +136,23 @@ def _groups(number: Ints, used: Bools) -> list[Ints]:
 
 @dataclass(frozen=True, eq=False)
 class _Patches:
-    """unrolled : (m, 2) mm, round or along the length, and along the axis or across;  others (m,)."""
+    """unrolled : (m, 2) mm, round or along the length, and along the axis or across;  others (m,).
+
+    spread_mm : (m, 2) standard deviation of a patch's points both ways
+    """
 
     unrolled: Floats
+    spread_mm: Floats
     height_mm: Floats
     sigma_mm: Floats
     band: Ints
     sector: Ints
+
+    def corners(self) -> Floats:
+        """(m, 4, 2) places whose mean stands for the patch's, to the second order (Gauss)."""
+        ways = np.array([[1.0, 1.0], [1.0, -1.0], [-1.0, 1.0], [-1.0, -1.0]])
+        places: Floats = self.unrolled[:, None] + ways * self.spread_mm[:, None]
+        return places
 
 
 @dataclass(frozen=True, eq=False)
@@ -182,6 +192,13 @@ class _Layout:
             return np.column_stack([np.ones(len(at)), at])
         return np.column_stack([np.ones(len(at)), at[:, :2], at[:, 2:] * at[:, :2]])
 
+    def sites(self, places: Floats) -> Sites:
+        """Sites (m) of unrolled places (m, q, 2)."""
+        flat = places.reshape(-1, 2)
+        at, trend = self.scaled(flat), self.trend(flat)
+        shape = (*places.shape[:2], -1)
+        return Sites(at.reshape(shape), trend.reshape(shape).mean(axis=1))
+
     def placed(self, unrolled: Floats) -> tuple[Floats, Floats]:
         """Places on the element and its normals there, (n, 3) each."""
         first, second, axis = self.frame
@@ -204,11 +221,20 @@ class _Layout:
         seen, _ = self.placed(patches.unrolled)
         distance, _ = cKDTree(seen).query(place)
         is_near = distance <= self.reach_mm
+        sector, band = self._rim_cells()
+        rim, none = self.rim[is_near], np.empty(0)
+        return _Patches(rim, np.zeros_like(rim), none, none, band[is_near], sector[is_near])
+
+    def _rim_cells(self) -> tuple[Ints, Ints]:
+        """(sector, band) of the rim, straight edges of a plane being lines of their own."""
         sector, band = self.cells(self.rim)
         if self.rim_band is not None:
-            band = self.rim_band
-        none = np.empty(0)
-        return _Patches(self.rim[is_near], none, none, band[is_near], sector[is_near])
+            return sector, self.rim_band
+        cell = (self.rim - self.low) / self.step
+        for own, at, count in zip((sector, band), cell.T, self.count, strict=True):
+            own[at < EDGE] = -1
+            own[at > count - EDGE] = count
+        return sector, band
 
 
 def _averaged(layout: _Layout) -> _Patches:
@@ -227,7 +253,10 @@ def _averaged(layout: _Layout) -> _Patches:
     first = np.full(len(count), -1, dtype=np.int64)
     first[cell[::-1]] = np.arange(len(cell))[::-1]
     middles = np.column_stack([np.bincount(cell, column) / np.maximum(count, 1) for column in unrolled.T])
-    return _Patches(middles[used], mean[used], scatter / np.sqrt(count[used]), band[first[used]], sector[first[used]])
+    squares = np.column_stack([np.bincount(cell, column**2) / np.maximum(count, 1) for column in unrolled.T])
+    spread = np.sqrt(np.maximum(squares - middles**2, 0.0))
+    sigma = scatter / np.sqrt(count[used])
+    return _Patches(middles[used], spread[used], mean[used], sigma, band[first[used]], sector[first[used]])
 
 
 def _medians(values: Floats, cell: Ints) -> Floats:

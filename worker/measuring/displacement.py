@@ -38,6 +38,7 @@ class Displacement:
     shown : (6, 6) takes a motion (rotation_rad, shift_mm) to the part of it the region's shape can show
     free_text : motions the region's shape cannot show, in words; the fit leaves them at nothing
     sigma_mm : robust scatter of the points about the displaced region
+    dof : degrees of freedom behind the covariance
     """
 
     shift_mm: Floats
@@ -48,6 +49,7 @@ class Displacement:
     free_text: tuple[str, ...]
     point_count: int
     sigma_mm: float
+    dof: float = np.inf
 
 
 def region_displacement(
@@ -87,6 +89,7 @@ def against(own: Displacement, rest: Displacement) -> Displacement:
         shift_mm=own.shift_mm - carried[3:],
         rotation_rad=own.rotation_rad - carried[:3],
         covariance=own.covariance + own.shown @ spread @ rest.covariance @ spread.T @ own.shown.T,
+        dof=min(own.dof, rest.dof),
     )
 
 
@@ -154,7 +157,7 @@ class _Fit:
         rows, residual, weights = self.rows(motion, is_robust=self.settings.iterations > self.settings.plain_iterations)
         held, free = self.directions(rows, weights)
         own = clustered_covariance(rows @ held, weights, residual, self.points_mm)
-        scaled = held @ own @ held.T
+        scaled = held @ own.covariance @ held.T
         units = np.diag([1 / self.radius_mm] * 3 + [1.0] * 3)
         angle = _rotation_vector(motion)
         kept = weights > 0
@@ -167,6 +170,7 @@ class _Fit:
             free_text=tuple(_motion_text(column) for column in free.T),
             point_count=int(np.count_nonzero(kept)),
             sigma_mm=mad_sigma(residual[kept]),
+            dof=own.dof,
         )
 
 
