@@ -155,7 +155,7 @@ def _plain_weights(element: Element, points_mm: Floats) -> Floats:
     weigh cells that the rim cuts as much as whole ones, and move the middle of a face by millimetres.
     """
     count = min(NEIGHBOURS + 1, len(points_mm))
-    reach, _ = cKDTree(points_mm).query(points_mm, k=[count])
+    reach = np.asarray(cKDTree(points_mm).query(points_mm, k=[count])[0])
     area = reach[:, 0] ** 2
     even = np.clip(area / max(float(np.median(area)), 1e-300), 1 / MOST_UNEVEN, MOST_UNEVEN)
     robust = tukey_weights(element.residual_mm, TUKEY * max(element.sigma_mm, SIGMA_FLOOR_MM))

@@ -154,7 +154,7 @@ class _Fit:
         return vectors[:, is_held], vectors[:, ~is_held]
 
     def result(self, motion: RigidTransform) -> Displacement:
-        rows, residual, weights = self.rows(motion, is_robust=self.settings.iterations > self.settings.plain_iterations)
+        rows, residual, weights = self.rows(motion)
         held, free = self.directions(rows, weights)
         own = clustered_covariance(rows @ held, weights, residual, self.points_mm)
         scaled = held @ own.covariance @ held.T
