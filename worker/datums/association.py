@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -14,6 +15,21 @@ from worker.rigid import RigidTransform
 
 MOST_TURNS = 8  # a tilted gauge is linear only near its own place; three turns settle it to a nanometre
 SETTLED_MM = 1e-8
+REDRAWS, REDRAW_SEED = 60, 5459  # tell a standard uncertainty to a tenth
+
+
+@dataclass(frozen=True, eq=False)
+class _Lay:
+    """One surface at rest: what was laid through or against its heights.
+
+    shown : (k, 6) what the answer shows of the plain fit's motion
+    """
+
+    surface: DatumSurface
+    columns: Floats
+    heights: Floats
+    shift_count: int
+    shown: Floats
 
 
 @dataclass(frozen=True, eq=False)
@@ -23,16 +39,23 @@ class Associated:
     off_mm : (k,) shifts along the surface's own directions, and tilts times the lever of its points
     rows : (k, 6) how ``off_mm`` changes when the points move
     ideal_rows : (j, 6) what a perfect surface of this shape would notice, in mm at the size of the part
-    covariance : (k, k) mm^2;  dof : behind it
+    dof : behind the covariance
     is_held : False where the points show one side of a gauge only
     """
 
     off_mm: Floats
     rows: Floats
     ideal_rows: Floats
-    covariance: Floats
     dof: float
     is_held: bool
+    lay: _Lay
+
+    @cached_property
+    def covariance(self) -> Floats:
+        """(k, k) mm^2 of ``off_mm``: that of the plain fit, and what each point's own noise does to a touching one."""
+        plain = self.lay.shown @ self.lay.surface.covariance @ self.lay.shown.T
+        covariance: Floats = plain + _redrawn(self.lay, len(self.off_mm))
+        return covariance
 
 
 def associate(surface: DatumSurface, T_frame_pose: RigidTransform, still_open: Floats, origin: Origin) -> Associated:
@@ -58,14 +81,14 @@ def associate(surface: DatumSurface, T_frame_pose: RigidTransform, still_open: F
         if np.abs(step).max() < SETTLED_MM:
             break
     columns, normals = _columns(moved, points, shifts, tilts / lever[:, None])
-    by_height = laid.by_height[: len(total)]
+    shown = _shown(surface, T_frame_pose.apply(surface.anchor_mm), tilts * lever[:, None])
     return Associated(
         off_mm=total,
-        rows=np.einsum("kn,nj->kj", by_height, origin.rows(points, normals)),
+        rows=np.einsum("kn,nj->kj", laid.by_height[: len(total)], origin.rows(points, normals)),
         ideal_rows=_ideal_rows(surface, origin),
-        covariance=_covariance(surface, T_frame_pose.apply(surface.anchor_mm), tilts * lever[:, None], by_height),
         dof=surface.dof,
         is_held=laid.is_held,
+        lay=_Lay(moved, columns, moved.heights(points)[0], len(shifts), shown),
     )
 
 
@@ -105,10 +128,26 @@ def _laid(surface: DatumSurface, columns: Floats, heights: Floats, shift_count: 
     plain = through(columns, heights, surface.weights)
     if surface.touch is Touch.THROUGH or surface.shape in (SurfaceShape.SPOT, SurfaceShape.CONE, SurfaceShape.SPHERE):
         return plain
+    residual = heights - columns @ plain.values
+    true_share = _true_share(residual, surface)
+    heights = heights - (1 - true_share) * residual
     if surface.shape is SurfaceShape.PLANE:
-        return above(columns, heights, surface.weights)
-    tilts = np.arange(shift_count, columns.shape[1] - 1)
-    return gauge(columns, heights, surface.touch is Touch.INSIDE, tilts, plain.values)
+        laid = above(columns, heights, surface.weights)
+    else:
+        tilts = np.arange(shift_count, columns.shape[1] - 1)
+        laid = gauge(columns, heights, surface.touch is Touch.INSIDE, tilts, plain.values)
+    return replace(laid, by_height=true_share * laid.by_height + (1 - true_share) * plain.by_height)
+
+
+def _true_share(residual_mm: Floats, surface: DatumSurface) -> float:
+    """How far residuals of calmed points are form: what noise adds to their scatter is taken out.
+
+    A plane that touches noise lies outside the surface; on a flat face, where all is noise, the touching
+    plane is the plain one.
+    """
+    scatter = float(np.average(residual_mm**2, weights=surface.weights))
+    noise = float(np.average(surface.sigma_mm**2, weights=surface.weights))
+    return float(np.sqrt(max(0.0, 1.0 - noise / scatter))) if scatter > 0 else 1.0
 
 
 def _ideal_rows(surface: DatumSurface, origin: Origin) -> Floats:
@@ -120,14 +159,37 @@ def _ideal_rows(surface: DatumSurface, origin: Origin) -> Floats:
     return rows
 
 
-def _covariance(surface: DatumSurface, anchor_mm: Floats, tilts: Floats, by_height: Floats) -> Floats:
-    """Of the plain fit, in the surface's own shifts and tilts, and of each touching point by itself.
+def _shown(surface: DatumSurface, anchor_mm: Floats, tilts: Floats) -> Floats:
+    """(k, 6) the surface's own shifts and tilts when a fit moves by (shift, rotation) about its anchor.
 
     tilts : (t, 3) turns, times the lever of the points
     """
     shifts = surface.shifts()
     arm = np.broadcast_to(surface.point_mm - anchor_mm, shifts.shape)
-    shown = np.concatenate([np.concatenate([shifts, np.cross(arm, shifts)], axis=1), np.pad(tilts, ((0, 0), (3, 0)))])
-    own = np.einsum("kn,n,ln->kl", by_height, surface.sigma_mm**2, by_height)
-    covariance: Floats = own + shown @ surface.covariance @ shown.T
-    return covariance
+    turned = np.pad(tilts, ((0, 0), (3, 0)))
+    shown: Floats = np.concatenate([np.concatenate([shifts, np.cross(arm, shifts)], axis=1), turned])
+    return shown
+
+
+def _redrawn(lay: _Lay, count: int) -> Floats:
+    """(count, count) mean square of what noise drawn anew does to the answer, its bias with it.
+
+    The parametric bootstrap (B. Efron, Ann. Statist. 7(1), 1979): noise is drawn onto the heights that are
+    taken for true.
+    """
+    sigma = lay.surface.sigma_mm
+    if not sigma.any():
+        return np.zeros((count, count))
+    if lay.surface.shape is SurfaceShape.SPOT:
+        return np.diag(sigma**2)
+    rng = np.random.default_rng(REDRAW_SEED)
+    start = _laid(lay.surface, lay.columns, lay.heights, lay.shift_count).values[:count]
+    plain = through(lay.columns, lay.heights, lay.surface.weights)
+    residual = lay.heights - lay.columns @ plain.values
+    true_heights = lay.heights - (1 - _true_share(residual, lay.surface)) * residual
+    total = np.zeros((count, count))
+    for _ in range(REDRAWS):
+        heights = true_heights + sigma * rng.normal(size=len(sigma))
+        moved = _laid(lay.surface, lay.columns, heights, lay.shift_count).values[:count] - start
+        total += np.outer(moved, moved)
+    return total / REDRAWS
