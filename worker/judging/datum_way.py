@@ -57,11 +57,12 @@ def datum_way(letter: str, plan: Plan, measured: Measured, where: str) -> DatumW
 def _nominal(datum: Datum, measured: Measured, where: str) -> tuple[Floats, Floats, bool]:
     if datum.targets is not None:
         return _of_targets(np.array([target.point for target in datum.targets]), measured, datum.letter, where)
-    pick = datum.feature if datum.feature is not None else (datum.width or ())[0]
+    pick = datum.feature if datum.width is None else datum.width[0]
+    assert pick is not None  # noqa: S101 a datum has one of the three
     feature = measured.feature(pick, f"datum {datum.letter}")
     if feature.direction is None:
         raise unfit(where, f"datum {datum.letter} is a {feature.kind.value} and points nowhere", "Name another datum.")
-    if feature.kind is FeatureKind.SLOT:
+    if feature.kind is FeatureKind.SLOT and feature.length_direction is not None:
         across = np.cross(feature.direction, feature.length_direction)
         return across / np.linalg.norm(across), feature.point_mm, False
     return feature.direction, feature.point_mm, feature.kind is not FeatureKind.PLANE

@@ -73,7 +73,7 @@ def roundness(line: Roundness, plan: Plan, measured: Measured) -> Finding | Unme
     if isinstance(seen, Unmeasured):
         return seen
     skin = seen.skin
-    groups = sections(skin)
+    groups = sections(skin, has_rim=True)
     if not groups:
         return _too_little(seen, "no section of it shows two thirds of its round", measured)
     motions = round_motions(skin)[:, :2]

@@ -77,8 +77,9 @@ def exact_direction(own: Floats, datum: Floats, angle_rad: float) -> Floats:
     aside = own - (own * datum).sum(axis=1, keepdims=True) * datum
     length = np.linalg.norm(aside, axis=1, keepdims=True)
     aside = aside / np.where(length > 0, length, 1.0)
-    exact: Floats = np.cos(angle_rad) * datum + np.sin(angle_rad) * aside
-    return exact / np.linalg.norm(exact, axis=1, keepdims=True)
+    exact = np.cos(angle_rad) * datum + np.sin(angle_rad) * aside
+    unit: Floats = exact / np.linalg.norm(exact, axis=1, keepdims=True)
+    return unit
 
 
 def _plane(
@@ -89,12 +90,13 @@ def _plane(
     skin = skin_of(found, measured.nominal, rng=rng_of(0, line.id))
     if isinstance(skin, str):
         return Unmeasured(skin, point_mm=feature.point_mm, sample_mask=samples_of(feature, measured))
+    normal = skin.frame[2]
     place = skin.place_mm - skin.element.point_mm
     is_fixed = min(angle_rad, np.pi - angle_rad) < SAME_RAD
 
     def width(heights: Floats, datum_direction: Floats) -> Floats:
         """Widths (n,) of surfaces (n, p) for one direction (3,) of the datum."""
-        exact = exact_direction(skin.element.direction[None], datum_direction[None], angle_rad)[0]
+        exact = exact_direction(normal[None], datum_direction[None], angle_rad)[0]
         above = place @ exact + heights * (skin.normal @ exact)
         if is_fixed:
             return range_of(above)
@@ -109,9 +111,10 @@ def _plane(
     def zone(departures: Departures) -> Floats:
         ways = datum.on_piece(departures[ALIGNMENT][:, :3])
         turned = np.array([width(likeliest, way)[0] for way in ways])
-        return sure.width_mm + (turned - own) + np.sum([departures[name][:, 0] for name in added], axis=0)
+        total: Floats = sure.width_mm + (turned - own) + np.sum([departures[name][:, 0] for name in added], axis=0)
+        return total
 
-    exact = exact_direction(skin.element.direction[None], estimate[None], angle_rad)[0]
+    exact = exact_direction(normal[None], estimate[None], angle_rad)[0]
     above = place @ exact + likeliest[0] * (skin.normal @ exact)
     worst = int(np.argmax(np.abs(above - (above.max() + above.min()) / 2)))
     return Finding(
@@ -121,7 +124,7 @@ def _plane(
         point_mm=skin.place_mm[worst],
         details={
             "noise_taken_out_mm": sure.widening_mm,
-            "tilt_deg": float(angle_between(skin.element.direction[None], exact[None])[0]),
+            "tilt_deg": float(angle_between(normal[None], exact[None])[0]),
             **skin.details(found),
         },
         sample_mask=samples_of(feature, measured),
@@ -148,7 +151,8 @@ def _axis(
     def zone(departures: Departures) -> Floats:
         error = off(departures)
         width = length * (np.tan(error) if is_round else np.sin(error))
-        return width + np.sum([departures[name][:, 0] for name in added], axis=0)
+        total: Floats = width + np.sum([departures[name][:, 0] for name in added], axis=0)
+        return total
 
     inputs = (
         fit_input(found),

@@ -63,7 +63,9 @@ def _runout(line: CircularRunout | TotalRunout, plan: Plan, measured: Measured) 
 
     def movement(departures: Departures) -> Floats:
         turned = [worst_range(reading.of(likeliest, one), groups)[0] for one in departures[ALIGNMENT]]
-        return sure.width_mm + (np.array(turned) - own) + np.sum([departures[name][:, 0] for name in added], axis=0)
+        shown: Floats = sure.width_mm + (np.array(turned) - own)
+        total: Floats = shown + np.sum([departures[name][:, 0] for name in added], axis=0)
+        return total
 
     heights = reading.of(likeliest, still)[0]
     worst = max(groups, key=lambda group: float(np.ptp(heights[group])))

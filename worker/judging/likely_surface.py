@@ -18,7 +18,7 @@ from worker.judging.tiles import Factor, product
 from worker.records import Floats
 
 DRAWS = 128  # the mean of their widths is sure to a tenth of their scatter
-COURSES = (0.11, 0.22, 0.45, 1.0, 2.2)  # over what part of half the feature the surface keeps its course
+COURSES = (0.2, 0.5, 1.2, 3.0)  # over what part of half the feature the surface keeps its course
 AMPLITUDE_COUNT = 6
 TREND_SHARE = 10.0  # a trend this many times the scatter is as good as unknown
 STANDING_OUT = 4.0  # a patch so many standard deviations off the smooth surface is a bump of its own
@@ -134,7 +134,7 @@ class _Process:
         return mean, np.concatenate(draws)
 
     def _alike(self, course: float) -> _Alike:
-        seen, between, wanted = (np.exp(-square / (2 * course**2)).mean(axis=(1, 3)) for square in self._squares)
+        seen, between, wanted = (_correlation(square, course).mean(axis=(1, 3)) for square in self._squares)
         return _Alike(seen, between, wanted)
 
     def _factor(self, alike: _Alike, amplitude: float) -> Factor:
@@ -157,6 +157,13 @@ class _Process:
         left[np.diag_indices(len(left))] += NUGGET * (amplitude**2 + self._trend_variance / TREND_SHARE**2)
         drawn = Factor(left).times(rng.standard_normal((len(left), number)))
         return expected, expected + drawn.T
+
+
+def _correlation(square: Floats, course: float) -> Floats:
+    """Matern's of order 3/2: it leaves room for short waves beside long ones, which a smoother one irons out."""
+    share = np.sqrt(3.0 * square) / course
+    alike: Floats = (1.0 + share) * np.exp(-share)
+    return alike
 
 
 def _squares(one: Sites, other: Sites) -> Floats:

@@ -8,12 +8,14 @@ import pytest
 from shared.errors import PlanInvalid
 from shared.plan import Plan
 from tests.support.shapes import COARSE, block, bored_block
-from worker.measuring.regions import choose_regions, region_triangles
+from worker.features.detect import detect_features
+from worker.measuring.regions import Places, choose_regions, region_triangles
 from worker.measuring.samples import sample_nominal
 from worker.records import Body, Region
 
 NOMINAL = bored_block((40.0, 30.0, 20.0), 6.0)
 SAMPLES = sample_nominal(NOMINAL, settings=COARSE)
+FEATURES = detect_features(NOMINAL)
 
 
 def _cylinder_core() -> Body:
@@ -30,7 +32,7 @@ def _cylinder_core() -> Body:
 
 def _chosen(**choice: Any) -> Region:
     plan = Plan.model_validate({"firstpour_plan": "1", "regions": [{"name": "it", **choice}]})
-    return choose_regions(plan.to_mm(), NOMINAL, SAMPLES, (_cylinder_core(),))[0]
+    return choose_regions(plan.to_mm(), Places(NOMINAL, SAMPLES, (_cylinder_core(),), FEATURES))[0]
 
 
 def test_a_core_takes_the_surface_it_made_and_no_other() -> None:
@@ -77,7 +79,7 @@ def test_what_is_not_there_is_named(choice: dict[str, Any], words: str) -> None:
 def test_a_plan_in_inches_chooses_the_same_region() -> None:
     box = {"minimum": [-10.0, -10.0, 19.0 / 25.4], "maximum": [10.0, 10.0, 10.0]}
     plan = Plan.model_validate({"firstpour_plan": "1", "unit": "inch", "regions": [{"name": "top", "box": box}]})
-    region = choose_regions(plan.to_mm(), NOMINAL, SAMPLES, ())[0]
+    region = choose_regions(plan.to_mm(), Places(NOMINAL, SAMPLES))[0]
     assert np.array_equal(region.is_member, SAMPLES.points_mm[:, 2] >= 19.0 - 1e-9)
 
 
@@ -86,3 +88,11 @@ def test_triangles_of_a_region_are_those_its_samples_fill() -> None:
     samples = sample_nominal(plate, settings=COARSE)
     region = Region("top", "faces", samples.face == 5)
     assert np.array_equal(region_triangles(region, samples, 12), plate.triangle_face == 5)
+
+
+def test_a_region_can_be_a_feature() -> None:
+    region = _chosen(feature="hole-1")
+    assert region.source == "feature"
+    bore = SAMPLES.face == 6
+    assert region.is_member[bore].all()
+    assert not region.is_member[~bore].any()
