@@ -12,7 +12,7 @@ from worker.fitting.records import ElementKind
 from worker.fitting.search import with_direction
 from worker.fitting.shapes import Shape, distances
 from worker.fitting.solve import plain_fit
-from worker.records import Floats, Ints, SurfaceKind
+from worker.records import Bools, Floats, Ints, SurfaceKind
 
 LEAST_CORNERS = {ElementKind.CYLINDER: 6, ElementKind.CONE: 7, ElementKind.SPHERE: 5}
 KIND = {
@@ -38,9 +38,13 @@ class Tolerance:
     rms_mm: float
 
 
-def fitted(triangles: Ints, skin: Skin, tolerance: Tolerance) -> Patch | None:
-    """The element on which all corners of the triangles lie; cylinder before cone before sphere."""
-    corners = skin.vertices_mm[np.unique(skin.triangles[triangles])]
+def fitted(triangles: Ints, skin: Skin, is_corner: Bools, tolerance: Tolerance) -> Patch | None:
+    """The element on which all corners of the triangles lie; cylinder before cone before sphere.
+
+    is_corner : (n,) which vertices are corners of facets; others count only through the facets' normals
+    """
+    used = np.unique(skin.triangles[triangles])
+    corners = skin.vertices_mm[used[is_corner[used]]]
     if len(corners) < LEAST_CORNERS[ElementKind.SPHERE]:
         return None
     centre = corners.mean(axis=0)
@@ -139,8 +143,3 @@ def outward(patch: Patch, points_mm: Floats) -> Floats:
     radial = unit(gap - (gap @ patch.direction)[:, None] * patch.direction)
     result: Floats = np.cos(patch.half_angle_rad) * radial - np.sin(patch.half_angle_rad) * patch.direction
     return result
-
-
-def misfits_mm(patch: Patch, vertices: Ints, skin: Skin) -> Floats:
-    """(n,) distances of vertices from the element."""
-    return np.abs(patch.offsets_mm(skin.vertices_mm[vertices]))

@@ -30,6 +30,8 @@ class Flats:
     left, right : (p,) the two facets at each border;  turn_rad : (p,) > 0 where material bulges
     length_mm : (p,);  along : (p, 3) unit and middle_mm : (p, 3) of its longest edge
     crease_mm : (f,) length of border that is a crease or open
+    corner_count : (f,) how many corners it has
+    is_corner : (n,) vertices where three facets or more meet; others may lie on the chord between two corners
     """
 
     grain_mm: float
@@ -48,6 +50,8 @@ class Flats:
     along: Floats
     middle_mm: Floats
     crease_mm: Floats
+    corner_count: Ints
+    is_corner: Bools
 
     def triangles_of(self, flats: Ints) -> Ints:
         """Triangles of several facets, sorted."""
@@ -57,7 +61,10 @@ class Flats:
 
 @dataclass(frozen=True, eq=False)
 class _Edges:
-    """Edges between two triangles each: how much they turn, how far the far corners lie off the other's plane."""
+    """Edges between two triangles each: how much they turn, and by how much noise of a corner it would take.
+
+    off_mm : (e,) least shift of one of the four corners that would make the two triangles one plane
+    """
 
     left: Ints
     right: Ints
@@ -89,9 +96,10 @@ def _edges(skin: Skin) -> _Edges:
     height = np.einsum("ij,ij->i", skin.vertices_mm[far] - origin, skin.normals[left])
     back = np.einsum("ij,ij->i", apex - origin, skin.normals[right])
     one, other = skin.normals[left], skin.normals[right]
-    sine = lengths(np.cross(one, other))
-    turn = np.arctan2(sine, np.einsum("ij,ij->i", one, other))
-    off = np.maximum(np.abs(height), np.abs(back))
+    turn = np.arctan2(lengths(np.cross(one, other)), np.einsum("ij,ij->i", one, other))
+    length = np.maximum(lengths(skin.vertices_mm[end] - origin), 1e-300)
+    low, high = 2 * skin.area_mm2[left] / length, 2 * skin.area_mm2[right] / length
+    off = np.sin(np.minimum(turn, np.pi / 2)) * low * high / np.maximum(low + high, 1e-300)
     return _Edges(left, right, start, end, np.where(height + back > 0, -turn, turn), off)
 
 
@@ -99,7 +107,8 @@ def _grain_mm(skin: Skin, edges: _Edges, settings: SegmentSettings) -> float:
     """Noise of the corners, read off pairs of triangles that lie almost in one plane."""
     largest = float(np.abs(skin.vertices_mm).max(initial=0.0))
     is_single = bool(np.array_equal(skin.vertices_mm.astype(np.float32).astype(np.float64), skin.vertices_mm))
-    quantum = largest * (settings.single_step if is_single else settings.double_step)
+    step = settings.single_step if is_single else settings.double_step
+    quantum = max(largest * step, settings.kernel_mm)
     small = edges.off_mm[edges.off_mm < settings.most_grain_mm]
     if len(small) < settings.least_flat_share * len(edges.off_mm):
         return quantum
@@ -107,7 +116,7 @@ def _grain_mm(skin: Skin, edges: _Edges, settings: SegmentSettings) -> float:
 
 
 def _united(skin: Skin, edges: _Edges, grain: float, settings: SegmentSettings) -> Ints:
-    """Join triangles whose far corners lie in each other's plane; needles go with their best neighbour alone."""
+    """Join triangles that noise alone keeps from one plane; needles go with their best neighbour alone."""
     count = len(skin.triangles)
     corners = skin.vertices_mm[skin.triangles]
     longest = np.max([lengths(corners[:, k] - corners[:, k - 1]) for k in range(3)], axis=0)
@@ -122,10 +131,10 @@ def _united(skin: Skin, edges: _Edges, grain: float, settings: SegmentSettings) 
 
 
 def _best_hosts(edges: _Edges, touches: Ints, is_needle: Bools) -> Ints:
-    """Of the edges at needles, one for each needle: that of its longest side."""
-    length = np.zeros(0) if not len(touches) else np.abs(edges.turn_rad[touches])
+    """Of the edges at needles, one for each needle: where it turns least."""
+    turn = np.abs(edges.turn_rad[touches])
     needle = np.where(is_needle[edges.left[touches]], edges.left[touches], edges.right[touches])
-    order = np.lexsort((length, needle))
+    order = np.lexsort((turn, needle))
     is_first = np.r_[True, needle[order][1:] != needle[order][:-1]] if len(order) else np.zeros(0, dtype=np.bool_)
     return order[is_first]
 
@@ -190,6 +199,7 @@ def _with_borders(skin: Skin, edges: _Edges, named: _Named, settings: SegmentSet
     left, right, total, leading = _paired(one[is_smooth], other[is_smooth], length[is_smooth], count)
     leading = np.flatnonzero(is_smooth)[leading]
     order = np.argsort(flat, kind="stable")
+    corner_count, is_corner = _corners(skin, flat)
     return Flats(
         grain_mm=named.grain_mm,
         flat=flat,
@@ -207,7 +217,23 @@ def _with_borders(skin: Skin, edges: _Edges, named: _Named, settings: SegmentSet
         along=unit(vector[leading]),
         middle_mm=(skin.vertices_mm[edges.end[leading]] + skin.vertices_mm[edges.start[leading]]) / 2,
         crease_mm=crease,
+        corner_count=corner_count,
+        is_corner=is_corner,
     )
+
+
+def _corners(skin: Skin, flat: Ints) -> tuple[Ints, Bools]:
+    """How many corners each facet (f,) has, and which vertices (n,) are corners.
+
+    Corners belong to three facets or more, the outside of an open mesh counting as one.
+    """
+    count = int(flat.max(initial=-1)) + 2
+    rows, sides = np.nonzero(skin.neighbours < 0)
+    rim = np.concatenate([skin.triangles[rows, sides], skin.triangles[rows, (sides + 1) % 3]])
+    keys = np.unique(np.concatenate([(skin.triangles * count + flat[:, None]).ravel(), rim * count + count - 1]))
+    is_corner: Bools = np.bincount(keys // count, minlength=len(skin.vertices_mm)) >= 3
+    own = (keys % count)[is_corner[keys // count]]
+    return np.bincount(own, minlength=count)[: count - 1], is_corner
 
 
 def _paired(one: Ints, other: Ints, length: Floats, count: int) -> tuple[Ints, Ints, Floats, Ints]:

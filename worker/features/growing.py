@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from worker.features.element_fit import Tolerance, fitted, outward
+from worker.features.element_fit import Tolerance, fitted, middles, outward
 from worker.features.flats import Flats
 from worker.features.patches import Patch
 from worker.features.segment_settings import SegmentSettings
@@ -41,7 +41,19 @@ class Work:
         """Mark the facets; None gives them up."""
         self.is_taken[flats] = True
         if patch is not None:
-            self.patches.append(replace(patch, triangles=self.flats.triangles_of(flats)))
+            own = np.concatenate([self.flats.triangles_of(flats), self._parts_on(flats, patch)])
+            self.patches.append(replace(patch, triangles=np.sort(own)))
+
+    def _parts_on(self, flats: Ints, patch: Patch) -> Ints:
+        """Triangles on the element that belong to facets which run on beyond it."""
+        near = np.setdiff1d(self.around(flats), flats)
+        near = near[~self.is_plane[near]]
+        triangles = self.flats.triangles_of(near)
+        corners = self.skin.triangles[triangles]
+        off = np.abs(patch.offsets_mm(self.skin.vertices_mm[corners.ravel()])).reshape(-1, 3).max(axis=1)
+        is_on = (off < self.tolerance.most_mm) & self.flats.is_corner[corners].all(axis=1)
+        facing = np.einsum("ij,ij->i", self.skin.normals[triangles], outward(patch, middles(triangles, self.skin)))
+        return triangles[is_on & (np.abs(facing) > np.cos(self.settings.normal_rad))]
 
     def around(self, flats: Ints) -> Ints:
         """Untaken facets across a smooth border from these, each once, these included."""
@@ -50,7 +62,7 @@ class Work:
 
     def fit(self, flats: Ints) -> Patch | None:
         """The element through these facets."""
-        return fitted(self.flats.triangles_of(flats), self.skin, self.tolerance)
+        return fitted(self.flats.triangles_of(flats), self.skin, self.flats.is_corner, self.tolerance)
 
 
 def work_on(skin: Skin, flats: Flats, is_plane: Bools, settings: SegmentSettings) -> Work:
@@ -99,14 +111,14 @@ def _is_on(work: Work, near: Ints, patch: Patch, sag_mm: float) -> Bools:
 
 
 def _sag_mm(work: Work, flats: Ints, patch: Patch) -> tuple[Floats, Floats]:
-    """(n,) farthest corner of each facet from the element, and (n,) farthest middle of an edge."""
+    """(n,) farthest corner of each facet from the element, and (n,) farthest place of an edge."""
     begin = work.flats.begin
     counts = begin[flats + 1] - begin[flats]
     corners = work.skin.triangles[work.flats.order[ragged(begin[flats], counts)]]
     points = work.skin.vertices_mm[corners]
     middles = (points + np.roll(points, 1, axis=1)) / 2
     starts = np.concatenate([[0], np.cumsum(counts)[:-1]])
-    at, between = (
-        np.abs(patch.offsets_mm(item.reshape(-1, 3))).reshape(-1, 3).max(axis=1) for item in (points, middles)
-    )
-    return np.maximum.reduceat(at, starts), np.maximum.reduceat(between, starts)
+    off, between = (np.abs(patch.offsets_mm(item.reshape(-1, 3))).reshape(-1, 3) for item in (points, middles))
+    at = np.where(work.flats.is_corner[corners], off, 0.0).max(axis=1)
+    sag = np.maximum(off.max(axis=1), between.max(axis=1))
+    return np.maximum.reduceat(at, starts), np.maximum.reduceat(sag, starts)

@@ -4,7 +4,7 @@ Cylinders of one axis, radius and side are one feature where their depths meet, 
 hole leaves only islands of them.  Where a stretch of the axis is free of them, as in the two cheeks
 of a fork or where a bolt hole crosses a wider passage, they stay two: without a note on the drawing
 (CF of ASME Y14.5, CT of ISO 14405-1) each stretch is a feature of its own.  Cones of one apex and
-spheres of one centre go by the same rule; planes are joined only across a shared edge.
+spheres of one centre go by the same rule; planes are joined only where they share two corners.
 """
 
 from __future__ import annotations
@@ -13,11 +13,11 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from scipy.sparse import coo_array
+from scipy.sparse import coo_array, csr_array
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from worker.features.patches import Patch, owners
+from worker.features.patches import Patch
 from worker.features.settings import DetectSettings
 from worker.features.skin import Skin, canonical
 from worker.records import Bools, Floats, Ints, SurfaceKind
@@ -64,12 +64,15 @@ def _groups(count: int, pairs: Ints) -> list[list[int]]:
 
 
 def _same_planes(own: Sequence[Patch], skin: Skin, settings: DetectSettings) -> Ints:
-    """Pairs (k, 2) of planes that share an edge and all but a direction."""
-    owner = owners(own, len(skin.triangles))
-    near = np.where(skin.neighbours >= 0, owner[skin.neighbours], -1)
-    here = np.broadcast_to(owner[:, None], near.shape)
-    is_border = (here >= 0) & (near > here)
-    pairs = np.unique(np.stack([here[is_border], near[is_border]], axis=1), axis=0)
+    """Pairs (k, 2) of planes that share two corners and all but a direction."""
+    rows = [np.unique(skin.triangles[patch.triangles]) for patch in own]
+    owner = np.repeat(np.arange(len(own)), [len(row) for row in rows])
+    vertex = np.concatenate([*rows, np.empty(0, dtype=np.int64)])
+    touch = csr_array((np.ones(len(owner)), (owner, vertex)), shape=(len(own), len(skin.vertices_mm)))
+    shared = coo_array(touch @ touch.T) if len(own) else coo_array((0, 0))
+    is_pair = (shared.row < shared.col) & (shared.data > 1.5)
+    pairs = np.stack([shared.row[is_pair], shared.col[is_pair]], axis=1).astype(np.int64)
+    pairs = pairs[np.lexsort((pairs[:, 1], pairs[:, 0]))]
     if not len(pairs):
         return pairs
     normals = np.stack([patch.direction for patch in own])

@@ -55,10 +55,27 @@ def _planes(flats: Flats, settings: SegmentSettings) -> Bools:
         narrow += np.bincount(here[is_narrow], weights=flats.length_mm[is_narrow], minlength=count)
     is_sound = (flats.off_mm < 6 * flats.grain_mm + settings.rim_mm) & (flats.width_mm > 20 * flats.grain_mm)
     perimeter = 2 * flats.area_mm2 / np.maximum(flats.width_mm, 1e-300)
-    is_lone = (np.diff(flats.begin) == 1) & (smooth > 0.5 * perimeter)  # one triangle amid a smooth surface
+    is_lone = (flats.corner_count <= 3) & (smooth > 0.5 * perimeter)  # one triangle amid a smooth surface
     is_wide: Bools = narrow >= settings.wide_border_share * smooth
     is_plane: Bools = is_sound & ~is_lone & is_wide & (flats.area_mm2 > 0)
-    return is_plane
+    return is_plane & ((smooth < 0.5 * perimeter) | (_bulge_mm(flats) > _usual_bulge_mm(flats, is_plane, settings)))
+
+
+def _bulge_mm(flats: Flats) -> Floats:
+    """(f,) how far the surface would leave each facet if it turned within it as it does at its smooth borders."""
+    turn, length = np.zeros(len(flats.area_mm2)), np.zeros(len(flats.area_mm2))
+    for side in (flats.left, flats.right):
+        turn += np.bincount(side, weights=np.abs(flats.turn_rad) * flats.length_mm, minlength=len(turn))
+        length += np.bincount(side, weights=flats.length_mm, minlength=len(turn))
+    bulge: Floats = flats.width_mm / 4 * turn / np.maximum(length, 1e-300)
+    return bulge
+
+
+def _usual_bulge_mm(flats: Flats, is_plane: Bools, settings: SegmentSettings) -> float:
+    """What the program that made the mesh let facets of curved surfaces bulge: more, and a facet is no such facet."""
+    bulge = _bulge_mm(flats)[~is_plane]
+    bulge = bulge[bulge > 0]
+    return float(np.quantile(bulge, settings.usual_bulge_share)) if len(bulge) else 0.0
 
 
 def _plane(index: int, flats: Flats) -> Patch:
@@ -128,12 +145,25 @@ def _take_bands(work: Work) -> None:
         members = members[~work.is_taken[members]]
         if len(members) < work.settings.least_facets:
             continue
-        patch = work.fit(members)
+        members, patch = _fitted_band(work, members)
         if patch is None or patch.kind is SurfaceKind.SPHERE:
             continue
         members, patch = grown(work, members, patch)
         if not _goes_on(work, members, patch):
             work.take(members, patch)
+
+
+def _fitted_band(work: Work, members: Ints) -> tuple[Ints, Patch | None]:
+    """The element of a band; without its odd facets if it has none with them.
+
+    At the side of a bend, facets of the straight and of the bent piece lie in one plane and make one facet.
+    """
+    patch = work.fit(members)
+    if patch is not None:
+        return members, patch
+    area = work.flats.area_mm2[members]
+    members = members[area < work.settings.odd_area * float(np.median(area))]
+    return members, work.fit(members) if len(members) >= work.settings.least_facets else None
 
 
 def _linked(flats: Flats, is_left: Bools, settings: SegmentSettings) -> tuple[Ints, Ints]:

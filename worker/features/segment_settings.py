@@ -17,6 +17,7 @@ class SegmentSettings:
     needle_grains: float = 8.0  # a triangle lower than that has a normal of noise
     single_step: float = 2.4e-7  # four roundings of single precision, relative to the largest coordinate
     double_step: float = 1e-12  # rounding of double precision, with room for a rotation or two
+    kernel_mm: float = 1e-6  # corners of neighbouring faces agree no better than a CAD kernel's own tolerance
     grain_factor: float = 6.0  # from the median |height| of a far corner to a bound that 1 in 1,000 exceeds
     most_grain_mm: float = 1e-3  # text files with four decimals of an inch are rounded to that
     least_flat_share: float = 0.02  # of the edges; with fewer flat pairs the noise cannot be read off them
@@ -26,9 +27,11 @@ class SegmentSettings:
     rms_mm: float = 5e-6  # the same for exact meshes
     wide_ratio: float = 2.5  # a plane is that much wider than the facets of the fillets round it
     wide_border_share: float = 0.8  # along that much of its smooth border
+    usual_bulge_share: float = 0.99  # of the facets of curved surfaces bulge less than what tells a plane from them
     turn_ratio: float = 2.2  # neighbouring facets of one cylinder turn alike, but for a seam's half facet
     leg_rad: float = np.radians(40.0)  # sides of a facet of a cone run together by less
     least_turn_rad: float = np.radians(100.0)  # a band that turns by less is no hole or boss, with a facet to spare
+    odd_area: float = 2.0  # a facet that much larger than the middle one of its band runs on beyond the band
     least_facets: int = 3  # two facets are a bend
     band_ratio: float = 2.0  # a band not that much wider than the smooth band beside it is part of something rounder
     seed_share: float = 0.003  # of a piece's facets that are tried as seeds
