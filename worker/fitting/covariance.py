@@ -19,6 +19,7 @@ POINTS_TO_ANSWER = 10  # a patch of fewer answers as all points together do
 LEAST_ANSWER = 0.2  # of a patch's points must answer to a motion, or it is set aside as the fit did
 LEVELS = (0.6827, 0.95)
 DOFS = np.geomspace(2.0, 1000.0, 40)
+LEAST_VARIANCE = 1e-12  # of the largest: motions that this distance says nothing of
 LEAST_WEIGHT = 1e-6  # of a trial that is worth looking at
 
 
@@ -32,12 +33,6 @@ class _Scores:
     trials: Floats
     weight: Floats
     free: int
-
-    @property
-    def mean(self) -> Floats:
-        """Covariance (k, k) averaged over the trials."""
-        average: Floats = np.einsum("t,tij->ij", self.weight, self.trials)
-        return average
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,9 +67,9 @@ def fit_covariance(
         for channel in range(len(rows))
     ]
     parts = [_spread_of(item, bread) for item in scores]
-    total = sum((factor * item.mean for item, (factor, _) in zip(scores, parts, strict=True)), np.zeros(bread.shape))
-    covariance: Floats = basis @ bread @ total @ bread @ basis.T
-    return covariance, parts[0][1] if settled.shape.kind is ElementKind.CIRCLE else min(dof for _, dof in parts)
+    total = sum((part for part, _ in parts), np.zeros(bread.shape))
+    dof = parts[0][1] if settled.shape.kind is ElementKind.CIRCLE else min(dof for _, dof in parts)
+    return basis @ total @ basis.T, dof
 
 
 def _cells(settled: Settled, columns: Floats) -> Ints:
@@ -117,26 +112,40 @@ def _scores(patches: Patches) -> _Scores:
     return _Scores(np.concatenate(trials), found.weight.ravel(), found.free)
 
 
-def _spread_of(scores: _Scores, bread: Floats) -> tuple[float, float]:
-    """Scale on the mean covariance, and degrees of freedom, of the t that errs as the trials together do.
+def _spread_of(scores: _Scores, bread: Floats) -> tuple[Floats, float]:
+    """Covariance (k, k) and degrees of freedom of the t that errs as the trials together do.
 
-    Each trial is a t of its own size, taken over all the motions it speaks of; the t agrees with
-    their mixture on the half widths that hold 68 % and 95 %.
+    Its shape is the trials' geometric mean, which no unlikely trial of a vast field can drag along;
+    its size and degrees of freedom agree with their mixture, over all motions the points speak of, on
+    the half widths that hold 68 % and 95 %.
     """
-    whole = bread @ scores.mean @ bread
-    size = np.linalg.eigvalsh(whole)
-    if size[-1] <= 0:
-        return 1.0, float(scores.free)
-    measure = bread @ np.linalg.pinv(whole, rcond=1e-9, hermitian=True) @ bread
-    variance = np.einsum("ij,tij->t", measure, scores.trials)
-    is_likely = (scores.weight > LEAST_WEIGHT) & (variance > 0)
-    free = max(scores.free, 3)
-    sigma = np.sqrt(variance[is_likely] / float(scores.weight @ variance) * (free - 2) / free)
+    is_likely = scores.weight > LEAST_WEIGHT
     weight = scores.weight[is_likely] / float(scores.weight[is_likely].sum())
+    motions = bread @ scores.trials[is_likely] @ bread
+    size, axes = np.linalg.eigh(np.einsum("t,tij->ij", weight, motions))
+    if size[-1] <= 0:
+        return np.zeros(bread.shape), float(scores.free)
+    told = size > LEAST_VARIANCE * size[-1]
+    unit = axes[:, told] / np.sqrt(size[told])
+    shape = _geometric_mean(unit.T @ motions @ unit, weight)
+    variance = np.einsum("ij,tji->t", np.linalg.inv(shape), unit.T @ motions @ unit) / len(shape)
+    free = max(scores.free, 3)
+    sigma = np.sqrt(variance * (free - 2) / free)
     half = [_half_width(sigma, weight, free, level) for level in LEVELS]
     ratio = t.ppf(0.5 + LEVELS[1] / 2, DOFS) / t.ppf(0.5 + LEVELS[0] / 2, DOFS)
     dof = min(float(np.exp(np.interp(-half[1] / half[0], -ratio, np.log(DOFS)))), float(free))
-    return float((half[1] / t.ppf(0.5 + LEVELS[1] / 2, dof)) ** 2), dof
+    back = axes[:, told] * np.sqrt(size[told])
+    scaled: Floats = back @ shape @ back.T * float((half[1] / t.ppf(0.5 + LEVELS[1] / 2, dof)) ** 2)
+    return scaled, dof
+
+
+def _geometric_mean(matrices: Floats, weight: Floats) -> Floats:
+    """Exponential of the mean logarithm of positive matrices (t, k, k)."""
+    size, axes = np.linalg.eigh(matrices)
+    logs = np.einsum("tik,tk,tjk->tij", axes, np.log(np.maximum(size, 1e-300)), axes)
+    size, vectors = np.linalg.eigh(np.einsum("t,tij->ij", weight, logs))
+    mean: Floats = (vectors * np.exp(size)) @ vectors.T
+    return mean
 
 
 def _half_width(sigma: Floats, weight: Floats, free: int, level: float) -> float:
