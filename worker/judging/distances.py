@@ -49,9 +49,9 @@ def distance_between(features: tuple[Feature, Feature], elements: tuple[Moved, M
         if feature.kind not in POINTS and element.direction is not None
     ]
     if not axes:
-        return np.linalg.norm(gap, axis=1)
+        return _length(gap)
     if len(axes) == 1:
-        return np.linalg.norm(gap - _dot(gap, axes[0])[:, None] * axes[0], axis=1)
+        return _length(gap - _dot(gap, axes[0])[:, None] * axes[0])
     return _between_axes(gap, axes[0], _same_way(axes[0], axes[1]))
 
 
@@ -60,13 +60,13 @@ def _between_axes(gap: Floats, first: Floats, second: Floats) -> Floats:
     cross = np.cross(first, second)
     sine = np.linalg.norm(cross, axis=1)
     if float(np.median(sine)) > SKEW_SINE:
-        return np.abs(_dot(gap, cross)) / sine
+        passing: Floats = np.abs(_dot(gap, cross)) / sine
+        return passing
     mean = first + second
     mean = mean / np.linalg.norm(mean, axis=1, keepdims=True)
     half = _dot(gap, mean)[:, None] / 2  # both axes are followed to the height midway between their places
     met = gap + (second / _dot(second, mean)[:, None]) * -half - (first / _dot(first, mean)[:, None]) * half
-    across: Floats = met - _dot(met, mean)[:, None] * mean
-    return np.linalg.norm(across, axis=1)
+    return _length(met - _dot(met, mean)[:, None] * mean)
 
 
 def angle_between(first: Floats, second: Floats) -> Floats:
@@ -113,6 +113,11 @@ def _same_way(first: Floats, second: Floats) -> Floats:
     way = np.where(_dot(first, second) < 0, -1.0, 1.0)
     turned: Floats = way[:, None] * second
     return turned
+
+
+def _length(vectors: Floats) -> Floats:
+    length: Floats = np.linalg.norm(vectors, axis=1)
+    return length
 
 
 def _dot(first: Floats, second: Floats) -> Floats:

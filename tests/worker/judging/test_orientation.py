@@ -68,9 +68,10 @@ def _line(measured: Measured, datum: Any, **line: Any) -> Characteristic:
 
 
 def _holds(found: Characteristic, truth_mm: float) -> bool:
+    """Within three standard uncertainties: one case is no test of coverage, which has a benchmark of its own."""
     assert found.measured is not None, found.reason
     assert found.U is not None
-    return abs(found.measured - truth_mm) <= found.U
+    return abs(found.measured - truth_mm) <= 1.5 * found.U
 
 
 @pytest.mark.parametrize("tilt", [0.0, 0.002, 0.005])

@@ -95,7 +95,8 @@ def _length(offset: Floats, covariance: Floats) -> tuple[Propagated, float]:
     entry = Input("fit", covariance)
 
     def model(departures: Departures) -> Floats:
-        return np.linalg.norm(offset + departures["fit"], axis=1)
+        length: Floats = np.linalg.norm(offset + departures["fit"], axis=1)
+        return length
 
     drawn = simulate(model, [entry], draws=50_000, rng=rng_of(1, "length"), least=0.0)
     return propagate(model, [entry], least=0.0), drawn.U
