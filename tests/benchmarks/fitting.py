@@ -102,7 +102,8 @@ def coverage(scene: Scene, repeats: int) -> None:
         dofs.append(found.dof)
     share, spread = 100 * np.mean(inside), np.sqrt(np.mean(np.square(ratios)))
     what = f"{scene.length_mm:g} mm {'rough' if scene.is_rough else 'smooth'}" if scene.length_mm else "white"
-    name = f"{scene.kind.value:9s} {scene.count:5d} {scene.arc_deg:4.0f} {'uneven' if scene.is_uneven else 'even':6s} {what:12s}"
+    sampling = "uneven" if scene.is_uneven else "even"
+    name = f"{scene.kind.value:9s} {scene.count:5d} {scene.arc_deg:4.0f} {sampling:6s} {what:12s}"
     print(f"{name} {share:6.1f} {spread:8.2f} {np.median(dofs):8.0f} {refused:8d}", flush=True)
 
 
