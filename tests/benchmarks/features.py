@@ -19,7 +19,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-
 from OCP.Message import Message, Message_PrinterOStream
 
 from tests.support.feature_match import match

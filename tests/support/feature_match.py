@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tests.support.feature_parts import Truth
+from tests.support.feature_truth import Truth
 from worker.features.records import Feature, FeatureKind
 from worker.records import Floats, Nominal
 

@@ -85,7 +85,8 @@ def obround(ends_mm: tuple[Point, Point], axis: Point, radius_mm: float, length_
 def rounded(shape: Any, radius_mm: float, *, along: Point | None = None) -> Any:
     """Fillets on all straight edges, or on those parallel to ``along`` only."""
     maker = BRepFilletAPI_MakeFillet(shape)
-    explorer, seen = TopExp_Explorer(shape, TopAbs_EDGE), []
+    explorer = TopExp_Explorer(shape, TopAbs_EDGE)
+    seen: list[Any] = []
     while explorer.More():
         edge = TopoDS.Edge(explorer.Current())
         explorer.Next()

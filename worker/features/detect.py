@@ -76,6 +76,9 @@ def _sphere(patch: Patch, owner: Ints, skin: Skin, settings: DetectSettings) -> 
     is_small = seen < settings.corner_solid_angle_sr
     if is_small and smooth_border_share(patch, owner, skin, settings.smooth_rad) > settings.smooth_border_share:
         return None
+    cap = float(2 * np.arccos(np.clip(1 - seen / FULL_TURN, -1.0, 1.0)))  # of the round cap of equal area
+    if cap < settings.least_cap_rad:
+        return None
     return Feature(
         id="",
         kind=FeatureKind.SPHERE,
@@ -86,7 +89,7 @@ def _sphere(patch: Patch, owner: Ints, skin: Skin, settings: DetectSettings) -> 
         direction=None,
         radius_mm=patch.radius_mm,
         is_internal=patch.is_internal,
-        arc_rad=float(2 * np.arccos(np.clip(1 - seen / FULL_TURN, -1.0, 1.0))),  # of the round cap of equal area
+        arc_rad=cap,
         area_mm2=float(skin.area_mm2[patch.triangles].sum()),
         form_mm=patch.form_mm(skin),
     )

@@ -23,7 +23,7 @@ KIND = {
 CORNER_LIMIT = 4000  # evenly chosen; the answer is checked on all
 LEAST_TAPER_RAD = np.radians(0.05)  # below it a cone is a cylinder: 0.9 um on a millimetre
 MOST_TAPER_RAD = np.radians(88.0)
-ROUGHEST = 0.2  # of the corners' extent; the linear start of an element that is there lies far nearer
+ROUGHEST = 0.03  # of the corners' extent; the linear start of an element that is there lies far nearer
 FLATTEST = 30.0  # radius over the extent of the corners: more is a plane as well
 
 

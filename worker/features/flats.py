@@ -104,15 +104,22 @@ def _edges(skin: Skin) -> _Edges:
 
 
 def _grain_mm(skin: Skin, edges: _Edges, settings: SegmentSettings) -> float:
-    """Noise of the corners, read off pairs of triangles that lie almost in one plane."""
+    """Noise of the corners, read off large triangles that lie almost in one plane.
+
+    Across small ones a curved surface turns as little as noise does; across large ones it turns far more.
+    """
     largest = float(np.abs(skin.vertices_mm).max(initial=0.0))
     is_single = bool(np.array_equal(skin.vertices_mm.astype(np.float32).astype(np.float64), skin.vertices_mm))
     step = settings.single_step if is_single else settings.double_step
     quantum = max(largest * step, settings.kernel_mm)
-    small = edges.off_mm[edges.off_mm < settings.most_grain_mm]
-    if len(small) < settings.least_flat_share * len(edges.off_mm):
+    if not len(edges.off_mm):
         return quantum
-    return float(np.clip(settings.grain_factor * np.median(small), quantum, settings.most_grain_mm))
+    size = np.minimum(skin.area_mm2[edges.left], skin.area_mm2[edges.right])
+    off = edges.off_mm[size >= np.quantile(size, settings.large_share)]
+    small = off[off < settings.most_grain_mm]
+    if len(small) < settings.least_flat_share * len(off):
+        return quantum
+    return float(np.clip(settings.grain_factor * np.quantile(small, 0.2), quantum, settings.most_grain_mm))
 
 
 def _united(skin: Skin, edges: _Edges, grain: float, settings: SegmentSettings) -> Ints:

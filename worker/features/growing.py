@@ -53,7 +53,8 @@ class Work:
         off = np.abs(patch.offsets_mm(self.skin.vertices_mm[corners.ravel()])).reshape(-1, 3).max(axis=1)
         is_on = (off < self.tolerance.most_mm) & self.flats.is_corner[corners].all(axis=1)
         facing = np.einsum("ij,ij->i", self.skin.normals[triangles], outward(patch, middles(triangles, self.skin)))
-        return triangles[is_on & (np.abs(facing) > np.cos(self.settings.normal_rad))]
+        parts: Ints = triangles[is_on & (np.abs(facing) > np.cos(self.settings.normal_rad))]
+        return parts
 
     def around(self, flats: Ints) -> Ints:
         """Untaken facets across a smooth border from these, each once, these included."""

@@ -55,10 +55,29 @@ def _planes(flats: Flats, settings: SegmentSettings) -> Bools:
         narrow += np.bincount(here[is_narrow], weights=flats.length_mm[is_narrow], minlength=count)
     is_sound = (flats.off_mm < 6 * flats.grain_mm + settings.rim_mm) & (flats.width_mm > 20 * flats.grain_mm)
     perimeter = 2 * flats.area_mm2 / np.maximum(flats.width_mm, 1e-300)
-    is_lone = (flats.corner_count <= 3) & (smooth > 0.5 * perimeter)  # one triangle amid a smooth surface
+    is_tiny = flats.area_mm2 < settings.tiny_area_share * float(flats.area_mm2.sum())
+    is_lone = (flats.corner_count <= 3) & ((smooth > settings.sharp_border_share * perimeter) | is_tiny)
     is_wide: Bools = narrow >= settings.wide_border_share * smooth
     is_plane: Bools = is_sound & ~is_lone & is_wide & (flats.area_mm2 > 0)
-    return is_plane & ((smooth < 0.5 * perimeter) | (_bulge_mm(flats) > _usual_bulge_mm(flats, is_plane, settings)))
+    return is_plane & (_is_sharp(smooth, perimeter, settings) | _is_large(flats, is_plane, settings))
+
+
+def _is_sharp(smooth: Floats, perimeter: Floats, settings: SegmentSettings) -> Bools:
+    """Facets bounded by edges for the most part."""
+    is_sharp: Bools = smooth < settings.sharp_border_share * perimeter
+    return is_sharp
+
+
+def _is_large(flats: Flats, is_plane: Bools, settings: SegmentSettings) -> Bools:
+    """Facets that would bulge too much for facets of a curved surface, or a little less but of some area."""
+    bulge = _bulge_mm(flats)
+    others = bulge[~is_plane & (bulge > 0)]
+    if not len(others):
+        return np.ones(len(bulge), dtype=np.bool_)
+    usual, rare = np.quantile(others, [settings.usual_bulge_share, settings.rare_bulge_share])
+    is_wide = flats.area_mm2 > settings.least_area_share * float(flats.area_mm2.sum())
+    is_large: Bools = (bulge > rare) | ((bulge > usual) & is_wide)
+    return is_large
 
 
 def _bulge_mm(flats: Flats) -> Floats:
@@ -69,13 +88,6 @@ def _bulge_mm(flats: Flats) -> Floats:
         length += np.bincount(side, weights=flats.length_mm, minlength=len(turn))
     bulge: Floats = flats.width_mm / 4 * turn / np.maximum(length, 1e-300)
     return bulge
-
-
-def _usual_bulge_mm(flats: Flats, is_plane: Bools, settings: SegmentSettings) -> float:
-    """What the program that made the mesh let facets of curved surfaces bulge: more, and a facet is no such facet."""
-    bulge = _bulge_mm(flats)[~is_plane]
-    bulge = bulge[bulge > 0]
-    return float(np.quantile(bulge, settings.usual_bulge_share)) if len(bulge) else 0.0
 
 
 def _plane(index: int, flats: Flats) -> Patch:

@@ -18,7 +18,8 @@ class SegmentSettings:
     single_step: float = 2.4e-7  # four roundings of single precision, relative to the largest coordinate
     double_step: float = 1e-12  # rounding of double precision, with room for a rotation or two
     kernel_mm: float = 1e-6  # corners of neighbouring faces agree no better than a CAD kernel's own tolerance
-    grain_factor: float = 6.0  # from the median |height| of a far corner to a bound that 1 in 1,000 exceeds
+    large_share: float = 0.75  # triangles above this quantile of area tell noise from curvature
+    grain_factor: float = 24.0  # from a fifth of the shifts to six standard deviations, which none exceeds
     most_grain_mm: float = 1e-3  # text files with four decimals of an inch are rounded to that
     least_flat_share: float = 0.02  # of the edges; with fewer flat pairs the noise cannot be read off them
     fit_grains: float = 3.0  # corners lie within that of the surface fitted to them
@@ -27,7 +28,11 @@ class SegmentSettings:
     rms_mm: float = 5e-6  # the same for exact meshes
     wide_ratio: float = 2.5  # a plane is that much wider than the facets of the fillets round it
     wide_border_share: float = 0.8  # along that much of its smooth border
-    usual_bulge_share: float = 0.99  # of the facets of curved surfaces bulge less than what tells a plane from them
+    sharp_border_share: float = 0.5  # of the border smooth at most, and a facet is a face of its own
+    tiny_area_share: float = 5e-6  # of the part: a lone triangle that small is left over where surfaces meet
+    usual_bulge_share: float = 0.8  # of the facets of curved surfaces bulge less ...
+    rare_bulge_share: float = 0.99  # ... and almost all less than this: the mesher's own chord error
+    least_area_share: float = 1e-4  # of the part: no mesher leaves single facets of that size in a port wall
     turn_ratio: float = 2.2  # neighbouring facets of one cylinder turn alike, but for a seam's half facet
     leg_rad: float = np.radians(40.0)  # sides of a facet of a cone run together by less
     least_turn_rad: float = np.radians(100.0)  # a band that turns by less is no hole or boss, with a facet to spare

@@ -17,6 +17,7 @@ class DetectSettings:
     # Of cylinders and cones.  Fillets of square edges have 90 degrees; and from under about 120 degrees of arc
     # a radius is 5 times less sure than from the full circle, so that nobody could judge it anyway.
     corner_solid_angle_sr: float = 1.75  # a ball corner between three fillets has pi / 2
+    least_cap_rad: float = np.radians(25.0)  # of a sphere; a flatter spot of freeform surface has no centre to speak of
     smooth_border_share: float = (
         0.8  # of a ball corner's border is tangent; a cap that meets its neighbours sharply counts
     )
