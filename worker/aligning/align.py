@@ -8,13 +8,13 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from worker.aligning.clouds import OrientationCloud, nominal_cloud
-from worker.aligning.freedom import Evidence, fit_covariance, freedom_of, screw_text, slippage
+from worker.aligning.freedom import Evidence, fit_covariance, freedom_of, honest_covariance, screw_text, slippage
 from worker.aligning.icp import IcpSettings, run_icp
 from worker.aligning.orient import OrientationSettings, orient
 from worker.aligning.pairs import Cloud, NominalSurface, Pairs
 from worker.aligning.refine import Fit, FitState, Frame, Refiner, RefineSettings, tukey
 from worker.aligning.same_part import SamePartSettings, difference_reason, likeness
-from worker.aligning.shrink import ShrinkSettings, is_scaled, shrink_of
+from worker.aligning.shrink import ShrinkSettings, is_scaled, shrink_of, with_covariance
 from worker.aligning.sliding import SlideSettings, is_held, noticed_share, push_length_mm
 from worker.aligning.source import Source, source_of
 from worker.aligning.thinning import density_weights, picked_by_area, thin_indices, typical_spacing_mm
@@ -246,6 +246,7 @@ class _Bench:
             fit.pairs.residual_mm[kept],
             fit.weights[kept],
             slope_share=max(share, 0.1),
+            face=self._surface.triangle_face[fit.pairs.triangle[kept]],
         )
         rows = self._refiner.jacobian(fit, has_scale=True)[:, kept]
         return evidence, rows[:6], rows
@@ -264,6 +265,9 @@ class _Bench:
         unit = np.r_[np.full(3, 1 / self._frame.radius_mm), np.ones(3)]
         covariance = scaled_mm * unit[:, None] * unit
         freedom = freedom_of(evidence, self._smoothed(evidence), covariance, self._frame.centre_mm)
+        honest = honest_covariance(all_rows, evidence)
+        pose_mm = honest if refined.is_scaled else honest_covariance(pose_rows, evidence)
+        freedom = replace(freedom, covariance=pose_mm[:6, :6] * unit[:, None] * unit)
         centre_scan = refined.icp_pose.inverse().apply(self._frame.centre_mm)
         return Alignment(
             status=self._orientation.status,
@@ -272,7 +276,7 @@ class _Bench:
             icp_T_nominal_scan=refined.icp_pose,
             orientation=self._orientation,
             freedom=freedom,
-            shrink=refined.shrink,
+            shrink=with_covariance(refined.shrink, honest[6:, 6:] / self._frame.radius_mm**2),
             icp_rms_mm=refined.icp_rms_mm,
             robust_rms_mm=_rms(fit),
             icp_moved_mm=float(np.linalg.norm(pose.apply(centre_scan) - self._frame.centre_mm)),

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from worker.aligning.refine import information
+from worker.fitting.robust import face_covariance
 from worker.records import Floats, Freedom, Ints
 
 BLOCK_MM = 10.0  # scan noise and sand-cast roughness are alike over 1 to 3 mm: blocks this wide are independent
@@ -30,6 +31,7 @@ class Evidence:
     points_mm, normals : (n, 3) nominal frame, on the surface and out of it
     residual_mm, weights : (n,)
     slope_share : mean slope of the robust score over the mean weight; 1 for least squares
+    face : (n,) number of nominal's face each pair lies on; None where it does not matter
     """
 
     points_mm: Floats
@@ -37,6 +39,7 @@ class Evidence:
     residual_mm: Floats
     weights: Floats
     slope_share: float = 1.0
+    face: Ints | None = None
 
     @property
     def centre_mm(self) -> Floats:
@@ -84,6 +87,20 @@ def fit_covariance(rows: Floats, evidence: Evidence) -> Floats:
     bread: Floats = (vectors / np.maximum(values, LEAST_HELD * float(weights.max()))) @ vectors.T
     independent: Floats = float(scores @ scores) / (slope * float(weights.sum())) * bread
     return design_effect(rows * scores, evidence.points_mm, bread, independent) * independent
+
+
+def honest_covariance(rows: Floats, evidence: Evidence) -> Floats:
+    """``fit_covariance``, or what whole faces that are off can do to the fit (k, k), if that is more.
+
+    The pose of a piece some of whose faces are displaced rests on which of them a robust fit believes.
+    """
+    plain = fit_covariance(rows, evidence)
+    if evidence.face is None:
+        return plain
+    columns = rows.T
+    scores = columns * (evidence.weights * evidence.residual_mm)[:, None]
+    faces = face_covariance(scores, columns, evidence.slope_share * evidence.weights, evidence.face)
+    return plain if faces is None or np.trace(faces.covariance) < np.trace(plain) else faces.covariance
 
 
 def design_effect(scores: Floats, points_mm: Floats, bread: Floats, independent: Floats) -> float:

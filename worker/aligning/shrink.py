@@ -7,7 +7,7 @@ the pose, about the nominal's area centroid, and the pose is what is left when i
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -44,6 +44,17 @@ def shrink_of(scale_xyz: Floats, covariance_xyz: Floats, centre_mm: Floats, sett
         is_measured=is_measured,
         centre_mm=centre_mm,
     )
+
+
+def with_covariance(shrink: Shrink | None, covariance_xyz: Floats) -> Shrink | None:
+    """The same scale, less sure: whether it is measured and how axes are weighed stay as they were."""
+    if shrink is None:
+        return None
+    used = shrink.is_measured
+    held = np.linalg.inv(shrink.covariance_xyz[np.ix_(used, used)])
+    share = held.sum(axis=0) / held.sum()
+    variance = float(share @ covariance_xyz[np.ix_(used, used)] @ share)
+    return replace(shrink, covariance_xyz=covariance_xyz, scale_sigma=float(np.sqrt(variance)))
 
 
 def significant_axes(shrink: Shrink | None, settings: ShrinkSettings) -> Bools:

@@ -9,9 +9,10 @@ from scipy.special import stdtr
 from scipy.stats import t
 
 from worker.fitting.records import ElementKind
-from worker.fitting.shapes import derivatives, freedoms, gram, patch_cells
+from worker.fitting.shapes import VECTOR, derivatives, freedoms, gram, patch_cells
 from worker.fitting.solve import Settled
 from worker.fitting.spatial import Patches, likelihood
+from worker.fitting.whole import Levers, Whole, field_levers
 from worker.records import Floats, Ints
 
 MOST_PATCHES = 160  # show correlation at every length that matters to a fit
@@ -49,9 +50,12 @@ class _Answers:
 
 
 def fit_covariance(
-    settled: Settled, columns: Floats, even: Floats, *, is_direction_fixed: bool
+    settled: Settled, columns: Floats, even: Floats, *, is_direction_fixed: bool, whole: Floats | None = None
 ) -> tuple[Floats, float]:
     """Covariance (8, 8) of the element's motions, and its degrees of freedom.
+
+    whole : (3, w) places evenly over all of the feature, seen or not; None where it is not known, and
+        then form counts in full, as if each part of the surface were a sample of a larger one
 
     A motion is the sum of weighted residuals over what they answer to (Huber, Robust Statistics,
     1981, section 6.3).  Residuals of patches are taken for noise of their own and a field that is
@@ -62,10 +66,12 @@ def fit_covariance(
     basis = freedoms(settled.shape, is_direction_fixed=is_direction_fixed)
     bread: Floats = np.linalg.pinv(basis.T @ gram(rows, settled.slope, rows) @ basis, hermitian=True).astype(np.float64)
     cell = _cells(settled, columns)
-    scores = [
-        _scores(_patches(columns, cell, basis.T @ rows[channel], _Answers.of(settled, found[channel], even, channel)))
-        for channel in range(len(rows))
-    ]
+    answer = np.linalg.pinv(bread, hermitian=True).astype(np.float64)
+    scores = []
+    for channel in range(len(rows)):
+        answers = _Answers.of(settled, found[channel], even, channel)
+        patches = _patches(columns, cell, basis.T @ rows[channel], answers)
+        scores.append(_scores(patches, field_levers(patches, _whole(settled, basis, whole), answer)))
     parts = [_spread_of(item, bread) for item in scores]
     total = sum((part for part, _ in parts), np.zeros(bread.shape))
     dof = parts[0][1] if settled.shape.kind is ElementKind.CIRCLE else min(dof for _, dof in parts)
@@ -100,14 +106,21 @@ def _patches(columns: Floats, cell: Ints, rows: Floats, answers: _Answers) -> Pa
     )
 
 
-def _scores(patches: Patches) -> _Scores:
+def _whole(settled: Settled, basis: Floats, whole: Floats | None) -> Whole | None:
+    """The whole feature, for elements that are surfaces."""
+    if whole is None or settled.shape.kind in VECTOR:
+        return None
+    return Whole(np.ascontiguousarray(whole.T), (basis.T @ derivatives(settled.shape, whole)[0][0]).T)
+
+
+def _scores(patches: Patches, form: Levers) -> _Scores:
     """Under each trial of noise and field, how the sum of weighted residuals scatters."""
     found = likelihood(patches)
     lever = patches.rows * patches.held[:, None]
     alone = lever.T @ (lever / patches.count[:, None])
     trials = []
     for index, field in enumerate(found.fields):
-        alike = lever.T @ field.correlation(patches.place, patches.place) @ lever
+        alike = form.lever.T @ field.correlation(form.place, form.place) @ form.lever
         trials.append(found.noise[index][:, None, None] * (alone + found.ratio[:, None, None] * alike))
     return _Scores(np.concatenate(trials), found.weight.ravel(), found.free)
 

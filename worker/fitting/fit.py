@@ -37,6 +37,7 @@ class Start:
     point_mm : (3,) on the plane, line or axis, or the centre
     direction : (3,) normal, axis; of a plane out of material, and the answer will point the same way
     is_internal : of a round element, whether material lies outside it; read only where normals are given
+    whole_mm : (w, 3) places evenly over all of the feature, so that form it shows counts only by what is unseen
     """
 
     point_mm: Floats
@@ -44,6 +45,7 @@ class Start:
     radius_mm: float | None = None
     half_angle_rad: float | None = None
     is_internal: bool | None = None
+    whole_mm: Floats | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -69,11 +71,12 @@ class FitSettings:
 
 @dataclass(frozen=True, eq=False)
 class _Frame:
-    """Points about their centroid and of unit size: columns (3, n) = (points - centre) / size."""
+    """Points about their centroid and of unit size: columns (3, n) = (points - centre) / size; ``whole`` likewise."""
 
     columns: Floats
     centre_mm: Floats
     size_mm: float
+    whole: Floats | None = None
 
 
 def fit_element(
@@ -106,7 +109,7 @@ def fit_element(
     refusal = refused_points(kind, points_mm)
     if refusal is not None:
         return refusal
-    frame = _framed(points_mm)
+    frame = _framed(points_mm, None if start is None else start.whole_mm)
     floor = settings.sigma_floor_mm / frame.size_mm
     begun = _begun(kind, frame, start, floor)
     if begun is None:
@@ -120,11 +123,12 @@ def fit_element(
     return _faces_wrong_way(settled.shape, start, normals_out, frame) or _judged(settled, frame, even, settings)
 
 
-def _framed(points_mm: Floats) -> _Frame:
+def _framed(points_mm: Floats, whole_mm: Floats | None) -> _Frame:
     centre = points_mm.mean(axis=0)
     columns = np.ascontiguousarray((points_mm - centre).T)
     size = float(np.sqrt(np.mean(columns[0] ** 2 + columns[1] ** 2 + columns[2] ** 2)))
-    return _Frame(columns / size, centre, size)
+    whole = None if whole_mm is None else np.ascontiguousarray((whole_mm - centre).T) / size
+    return _Frame(columns / size, centre, size, whole)
 
 
 def _begun(kind: ElementKind, frame: _Frame, start: Start | None, floor: float) -> Shape | None:
@@ -254,7 +258,9 @@ def _judged(settled: Settled, frame: _Frame, even: Floats, settings: FitSettings
     kept = settled.weights.min(axis=0) > 0
     centroid = frame.columns[:, kept].mean(axis=1)
     settled = replace(settled, shape=settled.shape.placed_near(centroid))
-    own, dof = fit_covariance(settled, frame.columns, even, is_direction_fixed=settings.is_direction_fixed)
+    own, dof = fit_covariance(
+        settled, frame.columns, even, is_direction_fixed=settings.is_direction_fixed, whole=frame.whole
+    )
     units = np.array([frame.size_mm] * 3 + [1.0] * 3 + [frame.size_mm, 1.0])
     covariance = own * np.outer(units, units)
     return _unsure(settled, covariance, settings) or _element(settled, frame, covariance, dof)

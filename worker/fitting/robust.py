@@ -10,6 +10,8 @@ from worker.records import Floats, Ints
 
 TUKEY = 4.685  # 95 % efficient on normal noise (Holland and Welsch 1977)
 LEAST_BLOCKS = 12  # fewer blocks say too little about their own scatter
+LEAST_WITHOUT = 0.05  # of a normal matrix, added where one face is left out of it
+LEAST_FACE_DOF = 4.0  # below it Student's factor would say more of the few faces than of the part
 
 
 def tukey_weights(residual_mm: Floats, width_mm: float) -> Floats:
@@ -72,3 +74,36 @@ def clustered_covariance(rows: Floats, weights: Floats, residual_mm: Floats, poi
         if np.trace(blocked) > np.trace(best):
             best, dof = blocked, max(1.0, float(count - rows.shape[1]))
     return Clustered(best, dof)
+
+
+def face_covariance(scores: Floats, rows: Floats, pull: Floats, face: Ints) -> Clustered | None:
+    """Covariance (k, k) of a fit to faces each of which may err as a whole; None for too few faces.
+
+    scores : (n, k) weight times residual times row;  rows : (n, k);  pull : (n,) weights that the
+        normal matrix was made with;  face : (n,) whole numbers
+
+    Each face is left out in turn, and how far the answer then moves shows what one face can do to it:
+    the jackknife over clusters (R. Bell, D. McCaffrey, Survey Methodology 28(2), 2002; from memory).
+    """
+    number, count = _numbered(face)
+    if count < LEAST_BLOCKS:
+        return None
+    width = rows.shape[1]
+    sums = np.column_stack([np.bincount(number, column, minlength=count) for column in scores.T])
+    pairs = [
+        np.bincount(number, pull * rows[:, i] * rows[:, j], minlength=count) for i in range(width) for j in range(width)
+    ]
+    own = np.stack(pairs, axis=1).reshape(count, width, width)
+    whole = own.sum(axis=0)
+    least = LEAST_WITHOUT * whole  # a face that alone holds a motion has no fellow to differ from
+    moved = np.stack(
+        [np.linalg.lstsq(whole - part + least, total, rcond=None)[0] for part, total in zip(own, sums, strict=True)]
+    )
+    covariance: Floats = (count - 1) / count * moved.T @ moved
+    share = (moved**2 @ np.diag(whole)) / max(float((moved**2 @ np.diag(whole)).sum()), 1e-300)
+    return Clustered(covariance, max(LEAST_FACE_DOF, float(1.0 / max((share**2).sum(), 1e-12)) - 1.0))
+
+
+def _numbered(group: Ints) -> tuple[Ints, int]:
+    values, number = np.unique(group, return_inverse=True)
+    return np.asarray(number, dtype=np.int64).reshape(-1), len(values)

@@ -63,6 +63,7 @@ class Likelihood:
     fields : (l,);  ratio : (s,) variance of the field over that of one point's noise
     weight : (l, s) posterior, sums to 1;  noise : (l, s) variance of one point's noise
     free : residual degrees of freedom
+    evidence : logarithm of how well all trials together explain the residuals
     """
 
     fields: tuple[Field, ...]
@@ -70,18 +71,19 @@ class Likelihood:
     weight: Floats
     noise: Floats
     free: int
+    evidence: float = 0.0
 
 
-def likelihood(patches: Patches) -> Likelihood:
-    """Posterior of the field's length and strength."""
+def likelihood(patches: Patches, *, length_count: int = LENGTH_COUNT) -> Likelihood:
+    """Posterior of the field's length and strength; length_count : lengths tried."""
     count = patches.count
     root = np.sqrt(count)
     rest = _complement(root[:, None] * patches.rows)
     value = rest.T @ (root * patches.value)
     free = rest.shape[1]
-    spacing, extent = _spacing(patches.place)
+    spacing, extent = spacing_of(patches.place)
     longest = max(LONGEST * extent, 1.01 * LEAST_STEP * spacing)
-    lengths = np.geomspace(LEAST_STEP * spacing, longest, LENGTH_COUNT)
+    lengths = np.geomspace(LEAST_STEP * spacing, longest, length_count)
     fields = tuple(Field(float(item), is_smooth) for is_smooth in (False, True) for item in lengths)
     ratio = SHARES / (1 - SHARES) / float(count.mean())
     fit, noise = np.empty((2, len(fields), len(SHARES)))
@@ -96,7 +98,8 @@ def likelihood(patches: Patches) -> Likelihood:
         noise[index] = square / max(free - 2.0, 1.0)
     prior = np.where(SHARES > 0, 1.0 / (len(SHARES) - 1), NO_FIELD_ODDS) / len(fields)
     weight = np.exp(fit - fit.max()) * prior
-    return Likelihood(fields, ratio, weight / weight.sum(), noise, free)
+    evidence = float(fit.max() + np.log(weight.sum()))
+    return Likelihood(fields, ratio, weight / weight.sum(), noise, free, evidence)
 
 
 def _complement(rows: Floats) -> Floats:
@@ -107,8 +110,8 @@ def _complement(rows: Floats) -> Floats:
     return rest
 
 
-def _spacing(place: Floats) -> tuple[float, float]:
-    """Usual distance to the nearest neighbour, and the diagonal of all."""
+def spacing_of(place: Floats) -> tuple[float, float]:
+    """Usual distance of places (m, 3) to the nearest neighbour, and the diagonal of all."""
     square = ((place[:, None, :] - place[None, :, :]) ** 2).sum(axis=2)
     np.fill_diagonal(square, np.inf)
     return float(np.sqrt(np.median(square.min(axis=1)))), float(np.linalg.norm(np.ptp(place, axis=0)))

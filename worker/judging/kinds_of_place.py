@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 
@@ -13,7 +14,7 @@ from worker.fitting.records import Association
 from worker.judging.finding import Finding, Unmeasured
 from worker.judging.kinds_of_size import FIT, feature_details, samples_of, unmeasured_feature
 from worker.judging.limits import size_limits
-from worker.judging.measured import Measured
+from worker.judging.measured import SCALE_STEP, Measured
 from worker.judging.moved import Moved, in_frame, moved
 from worker.judging.propagation import Departures
 from worker.judging.sources import (
@@ -32,6 +33,7 @@ from worker.judging.sources import (
 from worker.measuring.measured_feature import MeasuredFeature
 from worker.measuring.seen import NotMeasured
 from worker.records import Floats
+from worker.rigid import RigidTransform
 
 ENVELOPE = "envelope of the feature"
 
@@ -39,8 +41,9 @@ ENVELOPE = "envelope of the feature"
 def position(line: Position, plan: Plan, measured: Measured) -> Finding | Unmeasured:
     """Twice the largest offset of the axis over its depth, or of the centre (ISO 1101, ISO 5458, ASME Y14.5)."""
     feature = measured.feature(line.feature, f"characteristic {line.id}")
-    frame = measured.frame(line.frame, plan)
-    found = _placed(feature, frame, plan, measured, shrink_removed=line.shrink_removed)
+    frame = measured.frame(line.frame, plan, shrink_removed=line.shrink_removed)
+    by_scale = measured.frame_by_scale(line.frame, plan) if line.shrink_removed else None
+    found = _placed(feature, frame, plan, measured, by_scale=by_scale)
     if isinstance(found, Unmeasured) or line.condition is MaterialCondition.RFS:
         return found
     return _with_bonus(line, feature, found, plan, measured)
@@ -49,18 +52,24 @@ def position(line: Position, plan: Plan, measured: Measured) -> Finding | Unmeas
 def coaxiality(line: Coaxiality, plan: Plan, measured: Measured) -> Finding | Unmeasured:
     """Twice the largest distance of the axis, over its length, from the datum axis (ISO 1101)."""
     feature = measured.feature(line.feature, f"characteristic {line.id}")
-    return _placed(feature, measured.datum(line.datum, plan), plan, measured, shrink_removed=False)
+    return _placed(feature, measured.datum(line.datum, plan), plan, measured, by_scale=None)
 
 
 def _placed(
-    feature: Feature, frame: MeasuringFrame | NoFrame, plan: Plan, measured: Measured, *, shrink_removed: bool
+    feature: Feature,
+    frame: MeasuringFrame | NoFrame,
+    plan: Plan,
+    measured: Measured,
+    *,
+    by_scale: tuple[RigidTransform, ...] | None,
 ) -> Finding | Unmeasured:
+    """by_scale : how the frame moves with the shrink taken out; None where it stays in."""
     if isinstance(frame, NoFrame):
         return Unmeasured(frame.reason, point_mm=feature.point_mm)
-    found = measured.measured_feature(feature, shrink_removed=shrink_removed)
+    found = measured.measured_feature(feature, shrink_removed=by_scale is not None)
     if isinstance(found, NotMeasured):
         return unmeasured_feature(found, feature, measured)
-    placed = place_model(feature, found, frame, measured)
+    placed = place_model(feature, found, frame, measured, by_scale or ())
 
     def zone(departures: Departures) -> Floats:
         lengths = np.linalg.norm(placed(departures), axis=2)
@@ -71,7 +80,7 @@ def _placed(
         fit_input(found),
         frame_input(frame),
         strain_input(measured),
-        shrink_input(measured) if shrink_removed else None,
+        shrink_input(measured) if by_scale is not None else None,
         *length_inputs(plan, measured, scale=2.0),
     )
     kept = tuple(entry for entry in inputs if entry is not None)
@@ -104,9 +113,16 @@ def places_of(feature: Feature) -> Floats:
 
 
 def place_model(
-    feature: Feature, found: MeasuredFeature, frame: MeasuringFrame, measured: Measured
+    feature: Feature,
+    found: MeasuredFeature,
+    frame: MeasuringFrame,
+    measured: Measured,
+    by_scale: tuple[RigidTransform, ...] = (),
 ) -> Callable[[Departures], Floats]:
-    """Offsets (n, p, 3) of the feature from its places."""
+    """Offsets (n, p, 3) of the feature from its places.
+
+    by_scale : how the frame moves with the shrink taken out (``Measured.frame_by_scale``)
+    """
     places = places_of(feature)
 
     def offsets(departures: Departures) -> Floats:
@@ -115,6 +131,9 @@ def place_model(
             point = element.point_mm + shrink_shift(measured, element.point_mm, departures[SHRINK])
             element = Moved(point, element.direction, element.radius_mm, element.half_angle_rad)
         element = in_frame(element, frame, departures[ALIGNMENT], departures[TEMPERATURE][:, 0])
+        for step, scale in zip(by_scale, departures.get(SHRINK, np.zeros((1, 3))).T, strict=False):
+            moved_mm = step.apply(feature.point_mm) - feature.point_mm
+            element = replace(element, point_mm=element.point_mm + np.outer(scale / SCALE_STEP, moved_mm))
         return np.stack([_offset(feature, element, place) for place in places], axis=1)
 
     return offsets

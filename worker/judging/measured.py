@@ -21,8 +21,11 @@ from worker.measuring.displacement import Displacement, region_displacement
 from worker.measuring.measured_feature import MeasuredFeature, measure_feature
 from worker.measuring.patches import SampleNet
 from worker.measuring.seen import NotMeasured, Seen
+from worker.measuring.shrink import without_shrink
 from worker.records import Alignment, AlignmentStatus, Deviation, Floats, Nominal, Region, Samples, Thickness
 from worker.rigid import RigidTransform
+
+SCALE_STEP = 1e-4  # a step of the scale: 0.01 mm on 100 mm, far less than shrink, far more than rounding
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -67,6 +70,18 @@ class Measured:
         if self.deviation is None:
             raise ValueError("nothing was measured")
         return Seen(self.nominal, self.samples, self.deviation, self.alignment.shrink)
+
+    def _seen_at_nominal_size(self, axis: int | None) -> Seen:
+        """The piece freed of its shrink; its points stay with the triangles they were paired with.
+
+        axis : along which ``SCALE_STEP`` less is taken out
+        """
+        seen = self.seen
+        freed = without_shrink(seen.deviation.scan_points_mm, seen.shrink)
+        if axis is not None and seen.shrink is not None:
+            freed = freed.copy()
+            freed[:, axis] += SCALE_STEP * (freed[:, axis] - seen.shrink.centre_mm[axis])
+        return replace(seen, deviation=replace(seen.deviation, scan_points_mm=freed), shrink=None)
 
     @cached_property
     def net(self) -> SampleNet:
@@ -133,21 +148,46 @@ class Measured:
         found: MeasuredFeature | NotMeasured = self._kept[key]
         return found
 
-    def frame(self, name: str | None, plan: Plan) -> MeasuringFrame | NoFrame:
-        """The plan's frame of that name, or what its alignment says."""
+    def frame(self, name: str | None, plan: Plan, *, shrink_removed: bool = False) -> MeasuringFrame | NoFrame:
+        """The plan's frame of that name, or what its alignment says.
+
+        shrink_removed : the datums are those of the piece brought to nominal's size
+        """
         if name is None:
             return self.pose_frame
         wanted = next(frame for frame in plan.frames if frame.name == name)
-        return self._established(wanted, plan)
+        return self._established(wanted, plan, shrink_removed=shrink_removed)
 
     def datum(self, letter: str, plan: Plan) -> MeasuringFrame | NoFrame:
         """The frame that one datum alone gives."""
         return self._established(Frame(name=f"datum {letter}", datums=(letter,)), plan)
 
-    def _established(self, wanted: Frame, plan: Plan) -> MeasuringFrame | NoFrame:
-        key = ("frame", wanted.name)
+    def frame_by_scale(self, name: str | None, plan: Plan) -> tuple[RigidTransform, ...]:
+        """How a frame of the piece freed of its shrink moves when ``SCALE_STEP`` less is taken out, along x, y and z.
+
+        Nothing for what the plan's alignment says: the scale was fitted beside it.
+        """
+        if name is None or self.alignment.shrink is None:
+            return ()
+        key = ("frame by scale", name)
         if key not in self._kept:
-            self._kept[key] = datum_frame(wanted, plan.datums, self.features, self.seen)
+            wanted = next(frame for frame in plan.frames if frame.name == name)
+            own = self._established(wanted, plan, shrink_removed=True)
+            steps = [self._established(wanted, plan, shrink_removed=True, axis=axis) for axis in range(3)]
+            frames = [step for step in steps if isinstance(step, MeasuringFrame)]
+            is_known = isinstance(own, MeasuringFrame) and len(frames) == len(steps)
+            back = own.T_frame_pose.inverse() if isinstance(own, MeasuringFrame) else RigidTransform.identity()
+            self._kept[key] = tuple(step.T_frame_pose @ back for step in frames) if is_known else ()
+        found: tuple[RigidTransform, ...] = self._kept[key]
+        return found
+
+    def _established(
+        self, wanted: Frame, plan: Plan, *, shrink_removed: bool = False, axis: int | None = None
+    ) -> MeasuringFrame | NoFrame:
+        key = ("frame", wanted.name, shrink_removed, axis)
+        if key not in self._kept:
+            seen = self._seen_at_nominal_size(axis) if shrink_removed else self.seen
+            self._kept[key] = datum_frame(wanted, plan.datums, self.features, seen)
         found: MeasuringFrame | NoFrame = self._kept[key]
         return found
 

@@ -6,13 +6,22 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from worker.fitting.robust import TUKEY, clustered_covariance, density_weights, mad_sigma, tukey_weights
+from worker.fitting.robust import (
+    TUKEY,
+    clustered_covariance,
+    density_weights,
+    face_covariance,
+    mad_sigma,
+    tukey_weights,
+)
 from worker.measuring.regions import region_triangles
 from worker.measuring.seen import NotMeasured, Seen
 from worker.measuring.shrink import without_shrink
-from worker.records import Bools, Deviation, Floats, Region
+from worker.records import Bools, Deviation, Floats, Ints, Region
 from worker.rigid import RigidTransform
 from worker.surface import SurfaceQuery
+
+REST = "rest"  # source of the region that is all but the one asked for: faces of it may be off as a whole
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -74,7 +83,8 @@ def region_displacement(
     motion = RigidTransform.identity()
     for turn in range(settings.iterations):
         motion = fit.improved(motion, is_robust=turn >= settings.plain_iterations)
-    return fit.result(motion)
+    face = nominal.triangle_face[np.flatnonzero(inside)] if region.source == REST else None
+    return fit.result(motion, face)
 
 
 def against(own: Displacement, rest: Displacement) -> Displacement:
@@ -153,10 +163,20 @@ class _Fit:
         is_held: Bools = values > self.settings.held_eigenvalue * max(float(values[-1]), 1e-300)
         return vectors[:, is_held], vectors[:, ~is_held]
 
-    def result(self, motion: RigidTransform) -> Displacement:
+    def result(self, motion: RigidTransform, face: Ints | None) -> Displacement:
+        """The record.
+
+        face : of each triangle of the surface, where whole faces may be off; None where they may not
+        """
         rows, residual, weights = self.rows(motion)
         held, free = self.directions(rows, weights)
         own = clustered_covariance(rows @ held, weights, residual, self.points_mm)
+        if face is not None:
+            on_face = face[self.surface.signed(motion.inverse().apply(self.points_mm)).triangle]
+            scores = (rows @ held) * (weights * residual)[:, None]
+            faces = face_covariance(scores, rows @ held, weights, on_face)
+            if faces is not None and np.trace(faces.covariance) > np.trace(own.covariance):
+                own = faces
         scaled = held @ own.covariance @ held.T
         units = np.diag([1 / self.radius_mm] * 3 + [1.0] * 3)
         angle = _rotation_vector(motion)

@@ -86,6 +86,21 @@ def feature_points(
     )
 
 
+def whole_places_mm(feature: Feature, seen: Seen, *, count: int = 400) -> Floats:
+    """About ``count`` places (w, 3) evenly over all of the feature, seen or not; none on a feature without area."""
+    samples = seen.samples
+    is_own = np.zeros(len(seen.nominal.triangles), dtype=bool)
+    is_own[feature.triangles] = True
+    corners = samples.points_mm[samples.triangles[is_own[samples.triangle_source]]]
+    cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    area = np.cumsum(np.linalg.norm(cross, axis=1))
+    if not len(area) or not area[-1] > 0:
+        return np.empty((0, 3))
+    steps = (np.arange(count) + 0.5) / count * area[-1]
+    places: Floats = corners[np.searchsorted(area, steps)].mean(axis=1)
+    return places
+
+
 def seen_share(feature: Feature, seen: Seen) -> float:
     """Share of the feature's nominal area where deviation was measured; 0 for a feature without area."""
     samples = seen.samples

@@ -12,7 +12,7 @@ from worker.fitting.calm import CalmPoints, calmed
 from worker.fitting.envelopes import maximum_inscribed, minimum_circumscribed, tangent_plane
 from worker.fitting.fit import Start, fit_element
 from worker.fitting.records import Association, Element, ElementKind, NotFitted, Refusal
-from worker.measuring.feature_points import FeaturePoints, feature_points
+from worker.measuring.feature_points import FeaturePoints, feature_points, whole_places_mm
 from worker.measuring.measured_pattern import placed_pattern
 from worker.measuring.middle_plane import middle_plane
 from worker.measuring.seen import NotMeasured, Seen
@@ -98,7 +98,7 @@ def measure_feature(
     refusal = _unseen(feature, own)
     if refusal is not None:
         return refusal
-    element = associated(feature, own.points_mm, association)
+    element = associated(feature, own.points_mm, association, whole_mm=whole_places_mm(feature, seen))
     if isinstance(element, NotFitted):
         return NotMeasured(f"{_name(feature)}: {element.reason}", element.code)
     return MeasuredFeature(
@@ -111,8 +111,12 @@ def measure_feature(
     )
 
 
-def associated(feature: Feature, points_mm: Floats, association: Association) -> Element | NotFitted:
+def associated(
+    feature: Feature, points_mm: Floats, association: Association, *, whole_mm: Floats | None = None
+) -> Element | NotFitted:
     """The element of a plane, cylinder, cone or sphere feature through points (n, 3), facing as nominal does.
+
+    whole_mm : (w, 3) places evenly over the whole of nominal's feature
 
     Cones and spheres are least squares whatever is asked: three or four high points would rule a touching one.
     """
@@ -122,6 +126,7 @@ def associated(feature: Feature, points_mm: Floats, association: Association) ->
         radius_mm=feature.radius_mm,
         half_angle_rad=feature.half_angle_rad,
         is_internal=feature.is_internal,
+        whole_mm=whole_mm,
     )
     plain = fit_element(ELEMENTS[feature.kind], points_mm, start=start)
     if isinstance(plain, NotFitted):
