@@ -20,6 +20,7 @@ KIND = {
     ElementKind.CONE: SurfaceKind.CONE,
     ElementKind.SPHERE: SurfaceKind.SPHERE,
 }
+ROUND = frozenset(KIND.values())
 CORNER_LIMIT = 4000  # evenly chosen; the answer is checked on all
 LEAST_TAPER_RAD = np.radians(0.05)  # below it a cone is a cylinder: 0.9 um on a millimetre
 MOST_TAPER_RAD = np.radians(88.0)
@@ -38,11 +39,22 @@ class Tolerance:
     rms_mm: float
 
 
-def fitted(triangles: Ints, skin: Skin, is_corner: Bools, tolerance: Tolerance) -> Patch | None:
-    """The element on which all corners of the triangles lie; cylinder before cone before sphere.
+@dataclass(frozen=True, eq=False)
+class Facets:
+    """Triangles to fit to.
 
+    triangles : (t,) int64, of the skin
     is_corner : (n,) which vertices are corners of facets; others count only through the facets' normals
     """
+
+    triangles: Ints
+    skin: Skin
+    is_corner: Bools
+
+
+def fitted(facets: Facets, tolerance: Tolerance, kinds: frozenset[SurfaceKind] = ROUND) -> Patch | None:
+    """The element of one of the kinds on which all corners lie; cylinder before cone before sphere."""
+    triangles, skin, is_corner = facets.triangles, facets.skin, facets.is_corner
     used = np.unique(skin.triangles[triangles])
     corners = skin.vertices_mm[used[is_corner[used]]]
     if len(corners) < LEAST_CORNERS[ElementKind.SPHERE]:
@@ -54,7 +66,7 @@ def fitted(triangles: Ints, skin: Skin, is_corner: Bools, tolerance: Tolerance) 
     columns = np.ascontiguousarray(((corners - centre) / size).T)
     few = columns[:, :: max(1, columns.shape[1] // CORNER_LIMIT)]
     for kind, start in _starts(triangles, skin, few):
-        if columns.shape[1] < LEAST_CORNERS[kind] or start is None:
+        if columns.shape[1] < LEAST_CORNERS[kind] or start is None or KIND[kind] not in kinds:
             continue
         found = _settled(start, few, columns, Tolerance(tolerance.most_mm / size, tolerance.rms_mm / size))
         if found is not None and _is_sound(found):

@@ -6,12 +6,12 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from worker.features.element_fit import Tolerance, fitted, middles, outward
+from worker.features.element_fit import ROUND, Facets, Tolerance, fitted, middles, outward
 from worker.features.flats import Flats
 from worker.features.patches import Patch
 from worker.features.segment_settings import SegmentSettings
 from worker.features.skin import Skin, ragged
-from worker.records import Bools, Floats, Ints
+from worker.records import Bools, Floats, Ints, SurfaceKind
 
 SAG_FACTOR = 2.5  # chords of one element are alike within their double, and a seam's may be longer
 REFIT_GROWTH = 1.5  # the element is fitted again whenever its facets have become that many times more
@@ -61,9 +61,10 @@ class Work:
         near = self.neighbour[ragged(self.first[flats], self.first[flats + 1] - self.first[flats])]
         return np.union1d(flats, near[~self.is_taken[near]])
 
-    def fit(self, flats: Ints) -> Patch | None:
+    def fit(self, flats: Ints, kinds: frozenset[SurfaceKind] = ROUND) -> Patch | None:
         """The element through these facets."""
-        return fitted(self.flats.triangles_of(flats), self.skin, self.flats.is_corner, self.tolerance)
+        triangles = self.flats.triangles_of(flats)
+        return fitted(Facets(triangles, self.skin, self.flats.is_corner), self.tolerance, kinds)
 
 
 def work_on(skin: Skin, flats: Flats, is_plane: Bools, settings: SegmentSettings) -> Work:

@@ -227,24 +227,23 @@ def _goes_on(work: Work, members: Ints, patch: Patch) -> bool:
         return False
     height = (flats.centre_mm[members] - patch.point_mm) @ patch.direction
     side = (flats.middle_mm[rim] - patch.point_mm) @ patch.direction > float(height.mean())
-    own_round = float(flats.area_mm2[members].sum())
+    own = float(flats.area_mm2[members].sum())
+    ratios = []
     for is_end in (side, ~side):
         length = float(flats.length_mm[rim[is_end]].sum())
-        if not length > 0:
-            continue
-        own_width = own_round / length
-        next_width = float(flats.area_mm2[np.unique(beyond[is_end])].sum()) / length
-        share = length / max(2 * patch.radius_mm, 1e-300)
-        if share > 1.0 and own_width < work.settings.band_ratio * next_width:
-            return True
-    return False
+        if length > 2 * patch.radius_mm:  # a third of the way round
+            ratios.append(own / max(float(flats.area_mm2[np.unique(beyond[is_end])].sum()), 1e-300))
+    is_cut_out = patch.kind is SurfaceKind.CONE or len(ratios) == 2
+    least = work.settings.slice_ratio if is_cut_out else work.settings.band_ratio
+    return bool(ratios) and min(ratios) < least
 
 
 def _take_grown(work: Work) -> None:
     for piece in _pieces(work):
         if len(piece) < work.settings.grown_facets:
             continue
-        count = max(work.settings.least_seeds, int(work.settings.seed_share * len(piece)))
+        least, most = work.settings.seed_counts
+        count = int(np.clip(work.settings.seed_share * len(piece), least, most))
         by_area = piece[np.argsort(-work.flats.area_mm2[piece], kind="stable")]
         is_tried = np.zeros(len(work.is_taken), dtype=np.bool_)
         for seed in by_area[:: max(1, len(by_area) // (3 * count))]:
@@ -257,20 +256,42 @@ def _take_grown(work: Work) -> None:
 
 
 def _grow_from(work: Work, seed: int, is_tried: Bools) -> None:
-    ring = np.array([seed])
-    corners = 0
-    while corners < work.settings.seed_corners:
-        wider = work.around(ring)
-        if len(wider) == len(ring):
-            break
-        ring = wider
-        corners = len(np.unique(work.skin.triangles[work.flats.triangles_of(ring)]))
+    ring = _ring(work, seed)
     is_tried[ring] = True
-    patch = work.fit(ring)
+    patch = work.fit(ring, _bent_ways(work, ring))
     if patch is None:
         return
     members, patch = grown(work, ring, patch)
     is_tried[members] = True
     final = work.fit(members)
-    if final is not None and len(members) >= work.settings.grown_facets:
+    is_enough = final is not None and len(members) >= work.settings.grown_facets
+    if is_enough and not (patch.kind is not SurfaceKind.SPHERE and _goes_on(work, members, patch)):
         work.take(members, final)
+
+
+def _ring(work: Work, seed: int) -> Ints:
+    """The seed and the facets round it, until there are corners enough and they turn enough to show a shape."""
+    ring = np.array([seed])
+    normal = work.flats.normal
+    for _ in range(work.settings.most_rings):
+        wider = work.around(ring)
+        if len(wider) == len(ring):
+            break
+        ring = wider
+        is_turned = float((normal[ring] @ normal[seed]).min()) < np.cos(work.settings.seed_turn_rad)
+        if is_turned and len(ring) >= work.settings.seed_corners // 2:
+            corners = np.unique(work.skin.triangles[work.flats.triangles_of(ring)])
+            if np.count_nonzero(work.flats.is_corner[corners]) >= work.settings.seed_corners:
+                break
+    return ring
+
+
+def _bent_ways(work: Work, ring: Ints) -> frozenset[SurfaceKind]:
+    """What the normals of a small piece allow: bent one way only a cylinder or cone, both ways a sphere."""
+    normal, area = work.flats.normal[ring], work.flats.area_mm2[ring]
+    offset = normal - np.average(normal, axis=0, weights=area)
+    spread = np.linalg.eigvalsh((offset * area[:, None]).T @ offset)
+    share = float(spread[1] / max(float(spread[2]), 1e-300))
+    low, high = work.settings.bent_shares
+    kinds = {SurfaceKind.CYLINDER, SurfaceKind.CONE} if share < high else set()
+    return frozenset(kinds | ({SurfaceKind.SPHERE} if share > low else set()))

@@ -39,8 +39,12 @@ class SegmentSettings:
     odd_area: float = 2.0  # a facet that much larger than the middle one of its band runs on beyond the band
     least_facets: int = 3  # two facets are a bend
     band_ratio: float = 2.0  # a band not that much wider than the smooth band beside it is part of something rounder
+    slice_ratio: float = 6.0  # the same for cones and for bands smooth at both ends: two rows of a fine torus pass too
     seed_share: float = 0.003  # of a piece's facets that are tried as seeds
-    least_seeds: int = 12
+    seed_counts: tuple[int, int] = (12, 300)  # at least and at most, so that one port wall does not cost minutes
     seed_corners: int = 14  # twice what a cone needs
+    seed_turn_rad: float = np.radians(15.0)  # a piece that turns less fits anything
+    most_rings: int = 12  # round a seed; facets so small that this is too few belong to a far finer mesh than needed
+    bent_shares: tuple[float, float] = (0.1, 0.3)  # spread of normals the lesser way: a sphere's from, a cylinder's to
     grown_facets: int = 8  # fewer than that from a seed is chance
     normal_rad: float = np.radians(35.0)  # a facet's normal is that near the surface's, coarse ones included
