@@ -116,10 +116,10 @@ def _base(line: Any, stated: LineLimits, measured: Measured) -> Characteristic:
 def _with_verdict(base: Characteristic, found: Finding, plan: Plan, seed: int) -> Characteristic:
     """Uncertainty, a substitution where the plan has one, and the verdict."""
     base = _at_its_place(base, found)
-    gum = propagate(found.model, found.inputs, least=found.least)
+    gum = _with_zero(propagate(found.model, found.inputs, least=found.least), found)
     drawn = _simulated(base, found, plan, seed)
     entry = next((entry for entry in plan.substitution if entry.id == base.id), None)
-    value, U = gum.value, gum.U if drawn is None else drawn.U
+    value, U = gum.value, gum.U if drawn is None else max(drawn.U, gum.U if gum.value <= found.by_chance else 0.0)
     if entry is not None:
         value, U = value - entry.bias, max(U, entry.expanded_uncertainty)
     limits = _with_bonus(base.limits, found.bonus_mm)
@@ -164,6 +164,13 @@ def _simulated(base: Characteristic, found: Finding, plan: Plan, seed: int) -> S
         return None
     rng = rng_of(seed, base.id)
     return simulate(found.model, found.inputs, draws=plan.uncertainty.draws, rng=rng, least=found.least)
+
+
+def _with_zero(gum: Propagated, found: Finding) -> Propagated:
+    """U reaches down to nothing where chance alone could have made the whole length."""
+    if gum.sigma <= 0 or not gum.U < gum.value <= found.by_chance:
+        return gum
+    return replace(gum, U=gum.value, k=gum.value / gum.sigma)
 
 
 def _with_bonus(limits: Limits, bonus_mm: float) -> Limits:

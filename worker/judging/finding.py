@@ -24,6 +24,7 @@ class Finding:
         that fails fails all the same
     bonus_mm : what the size of the feature adds to its upper limit
     nominal, limits : where they depend on the place that counts
+    by_chance : length that chance alone gives a vector that is truly nothing, at the coverage probability
     """
 
     inputs: tuple[Input, ...]
@@ -37,6 +38,7 @@ class Finding:
     frame: str | None = None
     nominal: float | None = None
     limits: ResolvedLimits | None = None
+    by_chance: float = 0.0
 
 
 def plain_finding(  # noqa: PLR0913 - the plain form of a record of many fields

@@ -8,7 +8,7 @@ from shared.plan import CoreDisplacement, PieceKind, Plan, ShrinkAxis, ShrinkCha
 from worker.judging.finding import Finding, Unmeasured, plain_finding
 from worker.judging.kinds_of_size import FIT
 from worker.judging.measured import Measured
-from worker.judging.propagation import Departures, Input
+from worker.judging.propagation import Departures, Input, length_by_chance
 from worker.judging.sources import (
     RESOLUTION,
     SCANNER,
@@ -41,11 +41,14 @@ def core_displacement(line: CoreDisplacement, plan: Plan, measured: Measured) ->
     unseen = [motion for motion in found.free_text if motion.startswith("slides")]
     names = (FIT, SHRINK, SCANNER, RESOLUTION) if line.shrink_removed else (FIT, SCANNER, RESOLUTION)
 
-    def length(departures: Departures) -> Floats:
+    def shifts(departures: Departures) -> Floats:
         moved = shift + departures[FIT]
         if SHRINK in departures:
             moved = moved + shrink_shift(measured, np.broadcast_to(found.centre_mm, moved.shape), departures[SHRINK])
-        total: Floats = np.linalg.norm(moved, axis=1)
+        return moved[:, None]
+
+    def length(departures: Departures) -> Floats:
+        total: Floats = np.linalg.norm(shifts(departures)[:, 0], axis=1)
         return total + departures[SCANNER][:, 0] + departures[RESOLUTION][:, 0]
 
     sources = (
@@ -53,9 +56,11 @@ def core_displacement(line: CoreDisplacement, plan: Plan, measured: Measured) ->
         shrink_input(measured),
         *length_inputs(plan, measured),
     )
+    inputs = tuple(entry for entry in sources if entry.name in names)
     return Finding(
-        inputs=tuple(entry for entry in sources if entry.name in names),
+        inputs=inputs,
         model=length,
+        by_chance=length_by_chance(shifts, inputs),
         least=0.0,
         point_mm=found.centre_mm,
         details={

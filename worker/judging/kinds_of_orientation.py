@@ -15,7 +15,7 @@ from worker.judging.kinds_of_size import FIT, feature_details, samples_of, unmea
 from worker.judging.likely_surface import sure_width
 from worker.judging.measured import Measured
 from worker.judging.moved import moved
-from worker.judging.propagation import Departures, Input, rng_of
+from worker.judging.propagation import Departures, Input, length_by_chance, rng_of
 from worker.judging.skin import gap_of, skin_of, unfit
 from worker.judging.sources import ALIGNMENT, fit_input, frame_input
 from worker.judging.widths import least_range_sloped, range_of
@@ -154,6 +154,13 @@ def _axis(
         total: Floats = width + np.sum([departures[name][:, 0] for name in added], axis=0)
         return total
 
+    def leans(departures: Departures) -> Floats:
+        """Vectors (n, 1, 3) by which an axis leaves the datum's direction over its length."""
+        own = moved(found.element, departures[FIT]).direction
+        assert own is not None  # noqa: S101 the caller asked for a direction
+        lean: Floats = length * np.cross(own, datum.on_piece(departures[ALIGNMENT][:, :3]))
+        return lean[:, None]
+
     inputs = (
         fit_input(found),
         frame_input(datum.frame),
@@ -165,6 +172,7 @@ def _axis(
         model=zone,
         least=0.0,
         point_mm=feature.point_mm,
+        by_chance=length_by_chance(leans, inputs) if is_round else 0.0,
         details={"tilt_deg": float(np.degrees(off(still)[0])), "length_mm": length, **feature_details(found)},
         sample_mask=samples_of(feature, measured),
         gap=gap_of(found),

@@ -16,7 +16,7 @@ from worker.judging.kinds_of_size import FIT, feature_details, samples_of, unmea
 from worker.judging.limits import size_limits
 from worker.judging.measured import SCALE_STEP, Measured
 from worker.judging.moved import Moved, in_frame, moved
-from worker.judging.propagation import Departures
+from worker.judging.propagation import Departures, length_by_chance
 from worker.judging.sources import (
     ALIGNMENT,
     RESOLUTION,
@@ -102,6 +102,7 @@ def _placed(
         },
         sample_mask=samples_of(feature, measured),
         frame=frame.name,
+        by_chance=2 * length_by_chance(placed, kept),
     )
 
 
@@ -191,6 +192,7 @@ def _with_bonus(
         },
         sample_mask=found.sample_mask,
         frame=found.frame,
+        by_chance=found.by_chance,
     )
 
 

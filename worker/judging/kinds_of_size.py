@@ -12,7 +12,7 @@ from worker.judging.distances import measured_angle, measured_length, reach_of
 from worker.judging.finding import Finding, Unmeasured
 from worker.judging.measured import Measured
 from worker.judging.moved import in_frame, moved
-from worker.judging.propagation import Departures, Input
+from worker.judging.propagation import Departures, Input, length_by_chance
 from worker.judging.sources import (
     ALIGNMENT,
     RESOLUTION,
@@ -118,10 +118,21 @@ def angle(line: Angle, plan: Plan, measured: Measured) -> Finding | Unmeasured:
 
     reach = min(reach_of(feature, measured.nominal) for feature in features)
     scanner_deg = float(np.degrees(scanner_sigma_mm(plan) / reach)) if reach > 0 else 0.0
+
+    def leans(departures: Departures) -> Floats:
+        """Vectors (n, 1, 3), degrees, from one direction to the other while they are nearly parallel."""
+        ways = [moved(one.element, departures[name]).direction for one, name in zip(found, names, strict=True)]
+        first, second = ways[0], ways[-1]
+        assert first is not None  # noqa: S101 limits_of refuses features without a direction
+        assert second is not None  # noqa: S101
+        lean: Floats = np.degrees(np.cross(first, second))
+        return lean[:, None]
+
     inputs = [fit_input(one, name) for one, name in zip(found, names, strict=True)]
     return Finding(
         inputs=(*inputs, Input.single(SCANNER, scanner_deg)),
         model=degrees,
+        by_chance=length_by_chance(leans, inputs) if len(found) > 1 else 0.0,
         least=0.0,
         point_mm=np.mean([feature.point_mm for feature in features], axis=0),
         sample_mask=np.logical_or.reduce([samples_of(feature, measured) for feature in features]),

@@ -17,6 +17,7 @@ from scipy import stats
 from worker.records import Floats
 
 COVERAGE_PROBABILITY = 0.954499736103642  # of the normal distribution within k = 2
+CHANCE_DRAWS = 2000  # tell the quantile to two hundredths
 MOST_DOF = 1e6  # beyond it a t factor is the normal one
 
 
@@ -156,6 +157,20 @@ def simulate(
     found = np.maximum(model({entry.name: _drawn(entry, draws, rng) for entry in inputs}), least)
     U = float(np.quantile(np.abs(found - value), COVERAGE_PROBABILITY))
     return Simulated(value, float(found.mean()), float(found.std(ddof=1)), U, found)
+
+
+def length_by_chance(parts: Model, inputs: Sequence[Input]) -> float:
+    """Length that chance alone gives vectors that are truly nothing, at the coverage probability.
+
+    parts : departures to vectors (n, p, d), of which the longest counts
+
+    Twice the standard deviation holds a single number; the length of an error in two directions is within
+    it in 86 cases of 100 only (Rayleigh's distribution).
+    """
+    rng = rng_of(0, "length by chance")
+    still = parts({entry.name: np.zeros((1, len(entry.covariance))) for entry in inputs})
+    moved = parts({entry.name: _drawn(entry, CHANCE_DRAWS, rng) for entry in inputs}) - still
+    return float(np.quantile(np.linalg.norm(moved, axis=2).max(axis=1), COVERAGE_PROBABILITY))
 
 
 def rng_of(seed: int, name: str) -> np.random.Generator:
