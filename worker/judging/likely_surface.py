@@ -18,11 +18,13 @@ from worker.judging.tiles import Factor, product
 from worker.records import Floats
 
 DRAWS = 128  # the mean of their widths is sure to a tenth of their scatter
-COURSES = (0.2, 0.5, 1.2, 3.0)  # over what part of half the feature the surface keeps its course
+COURSES = (0.11, 0.22, 0.45, 1.0, 2.2)  # over what part of half the feature the surface keeps its course
 AMPLITUDE_COUNT = 6
 TREND_SHARE = 10.0  # a trend this many times the scatter is as good as unknown
 STANDING_OUT = 4.0  # a patch so many standard deviations off the smooth surface is a bump of its own
 NUGGET = 1e-8  # of the variance: keeps its factor real
+WIDENING_DOUBT = 1.5  # of the widening: short waves that pass for noise widen too (set on simulated pieces)
+BETWEEN_SHARE = 0.01  # of a width: five lobes seen every six degrees lose as much off their crests
 
 Width = Callable[[Floats], Floats]  # heights (n, p) to (n,)
 
@@ -73,8 +75,8 @@ def sure_width(surfaces: LikelySurfaces, width: Width, exact_mm: float | None = 
     widening = float(drawn.mean()) - plain
     own = plain if exact_mm is None else exact_mm
     found = max(own - widening, 0.0)
-    sigma = float(np.hypot(drawn.std(ddof=1), widening))
-    return SureWidth(found, sigma, own - found)
+    parts = (float(drawn.std(ddof=1)), WIDENING_DOUBT * widening, BETWEEN_SHARE * found)
+    return SureWidth(found, float(np.linalg.norm(parts)), own - found)
 
 
 def likely_surfaces(
@@ -160,9 +162,8 @@ class _Process:
 
 
 def _correlation(square: Floats, course: float) -> Floats:
-    """Matern's of order 3/2: it leaves room for short waves beside long ones, which a smoother one irons out."""
-    share = np.sqrt(3.0 * square) / course
-    alike: Floats = (1.0 + share) * np.exp(-share)
+    """Gaussian: form is waves; on closed forms Matern's of order 3/2 cut crests lower and tore rims off the trend."""
+    alike: Floats = np.exp(-square / (2 * course**2))
     return alike
 
 

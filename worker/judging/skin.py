@@ -26,8 +26,10 @@ from worker.records import Bools, Floats, Ints, Nominal
 PATCH_COUNT = 320  # finer than the waves of a casting or print; the work grows with its cube
 LEAST_POINTS = 6  # a patch of fewer is not worth a place of its own
 LEAST_SECTORS, MOST_SECTORS = 24, 72  # of a round: eight to a wave of a three-lobed one
+LOBES = (2, 3, 4, 5)  # ovality, and what chucks and centreless grinding leave
 LEAST_BANDS = 3  # sections along an axis
 LEAST_PATCHES = 12
+SAME_MM = 1e-6  # places nearer than this are one
 EDGE = 0.05  # of a patch: so near the box of a plane's rim, the rim runs along it
 SECTION_SHARE = 2 / 3  # of a round that a section must show to be judged by itself
 ROUND_KINDS = (FeatureKind.HOLE, FeatureKind.BOSS)
@@ -84,8 +86,8 @@ def skin_of(found: MeasuredFeature, nominal: Nominal, *, rng: np.random.Generato
     patches = _averaged(layout)
     if len(patches.height_mm) < LEAST_PATCHES:
         return f"the scan shows only {len(patches.height_mm)} patches of {found.feature.id}, {LEAST_PATCHES} are needed"
-    rim = layout.near(patches)
-    unrolled = np.concatenate([patches.unrolled, rim.unrolled])
+    further = (layout.between(patches), layout.near(patches))
+    unrolled = np.concatenate([patches.unrolled, *(more.unrolled for more in further)])
     seen, wanted = layout.sites(patches.corners()), layout.sites(unrolled[:, None])
     surfaces = likely_surfaces(seen, (patches.height_mm, patches.sigma_mm), wanted, rng=rng)
     place, normal = layout.placed(unrolled)
@@ -94,8 +96,8 @@ def skin_of(found: MeasuredFeature, nominal: Nominal, *, rng: np.random.Generato
         place_mm=place,
         normal=normal,
         surfaces=surfaces,
-        band=np.concatenate([patches.band, rim.band]),
-        sector=np.concatenate([patches.sector, rim.sector]),
+        band=np.concatenate([patches.band, *(more.band for more in further)]),
+        sector=np.concatenate([patches.sector, *(more.sector for more in further)]),
         patch_count=len(patches.height_mm),
         band_mm=float(layout.step[1]),
         sector_mm=float(layout.step[0]),
@@ -186,11 +188,22 @@ class _Layout:
         return np.column_stack([np.cos(turn), np.sin(turn), along])
 
     def trend(self, unrolled: Floats) -> Floats:
-        """What moving the element, or a change of its radius, does to heights."""
+        """What heights may follow without limit: motions of the element, and the commonest forms.
+
+        Bow, twist and lean of a plane to the third power; taper, barrel, bend and two to five lobes, alike
+        or growing along it, of a cylinder.  What is left for the process is then small and short.
+        """
         at = self.scaled(unrolled)
         if self.radius_mm is None:
-            return np.column_stack([np.ones(len(at)), at])
-        return np.column_stack([np.ones(len(at)), at[:, :2], at[:, 2:] * at[:, :2]])
+            along, across = at.T
+            powers = [(i, j) for i in range(4) for j in range(4 - i)]
+            return np.column_stack([along**i * across**j for i, j in powers])
+        cosine, sine, along = at.T
+        turn = cosine + 1j * sine
+        waves = [part for count in LOBES for part in ((turn**count).real, (turn**count).imag)]
+        waves += [along * wave for wave in waves]
+        ways = [cosine, sine, along * cosine, along * sine, along**2 * cosine, along**2 * sine]
+        return np.column_stack([np.ones(len(at)), along, along**2, *ways, *waves])
 
     def sites(self, places: Floats) -> Sites:
         """Sites (m) of unrolled places (m, q, 2)."""
@@ -215,6 +228,15 @@ class _Layout:
         clipped = np.clip(number, 0, np.array(self.count) - 1)
         return clipped[:, 0], clipped[:, 1]
 
+    def between(self, patches: _Patches) -> _Patches:
+        """Places midway between patches round an axis, where the crests of waves may lie; none of a plane."""
+        sectors = self.count[0]
+        own = patches.band * sectors + patches.sector
+        beside = patches.band * sectors + (patches.sector + 1) % sectors
+        used = np.isin(beside, own) & (self.radius_mm is not None)
+        middle = patches.unrolled[used] + (self.step[0] / 2, 0.0)
+        return _unseen(middle, patches.band[used], patches.sector[used] + sectors)
+
     def near(self, patches: _Patches) -> _Patches:
         """The rim that patches reach."""
         place, _ = self.placed(self.rim)
@@ -222,19 +244,25 @@ class _Layout:
         distance, _ = cKDTree(seen).query(place)
         is_near = distance <= self.reach_mm
         sector, band = self._rim_cells()
-        rim, none = self.rim[is_near], np.empty(0)
-        return _Patches(rim, np.zeros_like(rim), none, none, band[is_near], sector[is_near])
+        return _unseen(self.rim[is_near], band[is_near], sector[is_near])
 
     def _rim_cells(self) -> tuple[Ints, Ints]:
         """(sector, band) of the rim, straight edges of a plane being lines of their own."""
         sector, band = self.cells(self.rim)
         if self.rim_band is not None:
-            return sector, self.rim_band
+            is_between = np.arange(len(sector)) % 2 == 1
+            return sector + self.count[0] * is_between, self.rim_band
         cell = (self.rim - self.low) / self.step
         for own, at, count in zip((sector, band), cell.T, self.count, strict=True):
             own[at < EDGE] = -1
             own[at > count - EDGE] = count
         return sector, band
+
+
+def _unseen(unrolled: Floats, band: Ints, sector: Ints) -> _Patches:
+    """Places that surfaces are wanted at without having been seen."""
+    none = np.empty(0)
+    return _Patches(unrolled, np.zeros_like(unrolled), none, none, band, sector)
 
 
 def _averaged(layout: _Layout) -> _Patches:
@@ -243,12 +271,13 @@ def _averaged(layout: _Layout) -> _Patches:
     _, cell = np.unique(band * layout.count[0] + sector, return_inverse=True)
     cell = cell.reshape(-1)
     off = layout.height_mm - _medians(layout.height_mm, cell)[cell]
-    kept = np.abs(off) <= max(TUKEY * mad_sigma(off), 1e-9)
+    usual = np.maximum(1.4826 * _medians(np.abs(off), cell), max(mad_sigma(off), 1e-9))  # more where it is steep
+    kept = np.abs(off) <= TUKEY * usual[cell]
     cell, sector, band = cell[kept], sector[kept], band[kept]
     unrolled, height = layout.unrolled[kept], layout.height_mm[kept]
     count = np.bincount(cell)
     mean = np.bincount(cell, height) / np.maximum(count, 1)
-    scatter = float(np.sqrt(((height - mean[cell]) ** 2).sum() / max(len(cell) - np.count_nonzero(count), 1)))
+    scatter = _noise(unrolled, height)
     used = np.flatnonzero(count >= min(LEAST_POINTS, max(1.0, float(np.median(count)) / 2)))
     first = np.full(len(count), -1, dtype=np.int64)
     first[cell[::-1]] = np.arange(len(cell))[::-1]
@@ -257,6 +286,14 @@ def _averaged(layout: _Layout) -> _Patches:
     spread = np.sqrt(np.maximum(squares - middles**2, 0.0))
     sigma = scatter / np.sqrt(count[used])
     return _Patches(middles[used], spread[used], mean[used], sigma, band[first[used]], sector[first[used]])
+
+
+def _noise(unrolled: Floats, height: Floats) -> float:
+    """Standard deviation of single points: from how each differs from its nearest, which form hardly does."""
+    if len(height) < 2:
+        return 0.0
+    nearest = np.asarray(cKDTree(unrolled).query(unrolled, k=2)[1], dtype=np.int64)[:, 1]
+    return float(np.sqrt(np.mean((height - height[nearest]) ** 2) / 2))
 
 
 def _medians(values: Floats, cell: Ints) -> Floats:
@@ -316,15 +353,15 @@ def _round_layout(found: MeasuredFeature) -> _Layout:
     sectors = int(np.clip(np.round(np.sqrt(wanted * girth / (high - low))), LEAST_SECTORS, MOST_SECTORS))
     bands = int(np.clip(np.round(wanted / sectors), LEAST_BANDS, 60))
     step = np.array([girth / sectors, (high - low) / bands])
-    middles = (np.arange(sectors) + 0.5) * step[0] - girth / 2
-    rim = np.concatenate([np.column_stack([middles, np.full(sectors, height)]) for height in (low, high)])
+    middles = (np.arange(2 * sectors) + 0.99) * step[0] / 2 - girth / 2  # of sectors, and between them
+    rim = np.concatenate([np.column_stack([middles, np.full(2 * sectors, height)]) for height in (low, high)])
     return _Layout(
         element=element,
         frame=np.stack([first, second, axis]),
         unrolled=np.column_stack([turn * radius, along]),
         height_mm=np.hypot(offset @ first, offset @ second) - radius,
         rim=rim,
-        rim_band=np.repeat([-1, bands], sectors),
+        rim_band=np.repeat([-1, bands], 2 * sectors),
         low=np.array([-girth / 2, low]),
         step=step,
         count=(sectors, bands),
@@ -354,9 +391,10 @@ def _long_way(flat: Floats, axis: Floats) -> tuple[Floats, Floats]:
 
 
 def _walked(start: Floats, end: Floats, step_mm: float) -> Floats:
-    """Points along edges no farther apart than a step, the edges' starts among them."""
+    """Points along edges no farther apart than a step, and the edges' ends, each once."""
     count = np.ceil(np.linalg.norm(end - start, axis=1) / step_mm).astype(np.int64).clip(1)
     edge = np.repeat(np.arange(len(start)), count)
     share = (np.arange(len(edge)) - np.repeat(np.cumsum(count) - count, count)) / count[edge]
-    walked: Floats = start[edge] + share[:, None] * (end - start)[edge]
-    return walked
+    walked = np.concatenate([start[edge] + share[:, None] * (end - start)[edge], end])
+    _, first = np.unique(np.round(walked / SAME_MM), axis=0, return_index=True)
+    return walked[np.sort(first)]
