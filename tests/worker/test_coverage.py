@@ -1,4 +1,4 @@
-"""One simulated inspection of the coverage benchmark, every day: most intervals hold the truth, and the referee is right."""
+"""One simulated inspection of the coverage benchmark: most intervals hold the truth; the referee is right."""
 
 from __future__ import annotations
 
