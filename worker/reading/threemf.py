@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import zipfile
+import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
@@ -132,7 +133,7 @@ class Package:
     def _xml(self, part: str) -> Any:
         if part not in self._names:
             raise corrupt(self._file, f"it refers to a part {part[:80]!r} that it does not hold")
-        content = self._archive.read(self._names[part])
+        content = self._content(part)
         if b"<!DOCTYPE" in content[:4096]:
             raise corrupt(self._file, "its XML declares a document type, which 3MF forbids")
         parser = etree.XMLParser(resolve_entities=False, no_network=True, load_dtd=False)
@@ -140,6 +141,12 @@ class Package:
             return etree.fromstring(content, parser)
         except etree.XMLSyntaxError as error:
             raise corrupt(self._file, f"its XML is broken ({str(error)[:120]})") from error
+
+    def _content(self, part: str) -> bytes:
+        try:
+            return self._archive.read(self._names[part])
+        except (OSError, EOFError, zlib.error, NotImplementedError, RuntimeError) as error:
+            raise truncated(self._file, f"its zip archive is damaged at {part[:80]!r} ({error})") from error
 
     def _model(self, part: str) -> Any:
         if part not in self._models:
