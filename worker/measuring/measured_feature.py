@@ -8,10 +8,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from worker.features.records import Feature, FeatureKind
-from worker.fitting.calm import CalmPoints, calmed
+from worker.fitting.calm import calmed
 from worker.fitting.envelopes import maximum_inscribed, minimum_circumscribed, tangent_plane
 from worker.fitting.fit import Start, fit_element
-from worker.fitting.records import Association, Element, ElementKind, NotFitted, Refusal
+from worker.fitting.records import RADIUS_INDEX, Association, Element, ElementKind, NotFitted, Refusal
+from worker.fitting.smooth import SmoothPoints, smoothed
 from worker.measuring.feature_points import FeaturePoints, feature_points, whole_places_mm
 from worker.measuring.measured_pattern import placed_pattern
 from worker.measuring.middle_plane import middle_plane
@@ -134,22 +135,33 @@ def associated(
     plain = facing(plain, feature.direction)
     if association is Association.LEAST_SQUARES or feature.kind in (FeatureKind.CONE, FeatureKind.SPHERE):
         return plain
-    calm = calmed(plain, points_mm)
     begun = Start(point_mm=plain.point_mm, direction=plain.direction, radius_mm=plain.radius_mm)
-    touching = _touching(feature, calm, association, begun)
+    if feature.kind is FeatureKind.PLANE:
+        calm = calmed(plain, points_mm)
+        sigma_mm = float(np.median(calm.sigma_mm)) if len(calm.sigma_mm) else 0.0
+        touching = tangent_plane(calm.points_mm, outward=_outward(feature), start=begun, sigma_mm=sigma_mm)
+    else:
+        touching = _touching(feature, smoothed(plain, points_mm), association, begun)
     return touching if isinstance(touching, NotFitted) else facing(touching, feature.direction)
 
 
-def _touching(feature: Feature, calm: CalmPoints, association: Association, start: Start) -> Element | NotFitted:
-    """The plane or cylinder that touches calmed points."""
-    sigma_mm = float(np.median(calm.sigma_mm)) if len(calm.sigma_mm) else 0.0
-    if feature.kind is FeatureKind.PLANE:
-        return tangent_plane(calm.points_mm, outward=_outward(feature), start=start, sigma_mm=sigma_mm)
+def _touching(feature: Feature, smooth: SmoothPoints, association: Association, start: Start) -> Element | NotFitted:
+    """The cylinder that touches the likeliest surface; its radius as sure as those that touch likely ones agree."""
     is_inside = association is Association.MAXIMUM_INSCRIBED
     if association is Association.TANGENT:
         is_inside = feature.is_internal
     touch = maximum_inscribed if is_inside else minimum_circumscribed
-    return touch(ELEMENTS[feature.kind], calm.points_mm, start=start, sigma_mm=sigma_mm)
+    found = touch(ELEMENTS[feature.kind], smooth.mean_mm, start=start)
+    if isinstance(found, NotFitted) or found.radius_mm is None:
+        return found
+    drawn = [touch(ELEMENTS[feature.kind], points, start=start) for points in smooth.draws_mm]
+    radii = np.array([one.radius_mm for one in drawn if not isinstance(one, NotFitted)])
+    if len(radii) < 2:
+        return NotFitted(Refusal.TOO_LITTLE_ARC, "What holds a gauge in it was not seen surely enough.")
+    covariance = found.covariance.copy()
+    covariance[RADIUS_INDEX] = covariance[:, RADIUS_INDEX] = 0.0
+    covariance[RADIUS_INDEX, RADIUS_INDEX] = float(np.mean((radii - found.radius_mm) ** 2))
+    return replace(found, covariance=covariance)
 
 
 def facing(element: Element, direction: Floats | None) -> Element:
