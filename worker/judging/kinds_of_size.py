@@ -61,15 +61,10 @@ def size(line: Size, plan: Plan, measured: Measured) -> Finding | Unmeasured:
 
 def distance(line: Distance, plan: Plan, measured: Measured) -> Finding | Unmeasured:
     """Distance between two features, or its component along a part axis; or a coordinate of one feature."""
-    where = f"characteristic {line.id}"
-    picks = (line.first,) if line.second is None else (line.first, line.second)
-    features = tuple(measured.feature(pick, where) for pick in picks)
-    found: list[MeasuredFeature] = []
-    for feature in features:
-        one = measured.measured_feature(feature)
-        if isinstance(one, NotMeasured):
-            return unmeasured_feature(one, feature, measured)
-        found.append(one)
+    found = _one_or_two(line, measured)
+    if isinstance(found, Unmeasured):
+        return found
+    features = tuple(one.feature for one in found)
     frame = measured.frame(line.frame, plan)
     if isinstance(frame, NoFrame):
         return Unmeasured(frame.reason)
@@ -99,17 +94,24 @@ def distance(line: Distance, plan: Plan, measured: Measured) -> Finding | Unmeas
     )
 
 
-def angle(line: Angle, plan: Plan, measured: Measured) -> Finding | Unmeasured:
-    """Angle between two directions, or the full angle of a cone."""
-    where = f"characteristic {line.id}"
-    picks = (line.first,) if line.second is None else (line.first, line.second)
-    features = tuple(measured.feature(pick, where) for pick in picks)
+def _one_or_two(line: Distance | Angle, measured: Measured) -> list[MeasuredFeature] | Unmeasured:
+    """The features a line speaks of, or why one of them was not measured."""
     found: list[MeasuredFeature] = []
-    for feature in features:
+    for pick in (line.first,) if line.second is None else (line.first, line.second):
+        feature = measured.feature(pick, f"characteristic {line.id}")
         one = measured.measured_feature(feature)
         if isinstance(one, NotMeasured):
             return unmeasured_feature(one, feature, measured)
         found.append(one)
+    return found
+
+
+def angle(line: Angle, plan: Plan, measured: Measured) -> Finding | Unmeasured:
+    """Angle between two directions, or the full angle of a cone."""
+    found = _one_or_two(line, measured)
+    if isinstance(found, Unmeasured):
+        return found
+    features = tuple(one.feature for one in found)
     names = [f"fit of {feature.id}" for feature in features]
 
     def degrees(departures: Departures) -> Floats:

@@ -221,3 +221,45 @@ def test_a_plan_in_inches_judges_the_same() -> None:
     inch = _line(_plate(-0.4), {"kind": "wall_thickness", "region": "top", "least": 4.4 / 25.4}, unit="inch")
     assert inch.limits.lower == pytest.approx(4.4)
     assert inch.verdict is Verdict.CONFORMS
+
+
+def test_distance_of_two_faces_is_that_of_the_piece() -> None:
+    line = {"kind": "distance", "first": {"face": 4}, "second": {"face": 5}, "general": "ISO 2768-m"}
+    found = _line(_plate(0.3), line)
+    assert found.measured == pytest.approx(5.3, abs=0.002)
+    assert (found.nominal, found.limits.lower, found.limits.upper) == pytest.approx((5.0, 4.9, 5.1))
+    assert found.verdict is Verdict.DOES_NOT_CONFORM
+
+
+def test_angle_of_opposite_faces_is_half_a_turn() -> None:
+    line = {"kind": "angle", "first": {"face": 4}, "second": {"face": 5}, "general": "ISO 2768-m"}
+    found = _line(_plate(0.3), line)
+    assert found.measured == pytest.approx(180.0, abs=0.02)
+    assert found.unit == "deg"
+
+
+def test_monte_carlo_stands_beside_the_law_of_propagation_and_judges() -> None:
+    line = {"kind": "position", "feature": "hole-1", "zone_diameter": 0.4}
+    both = {"uncertainty": {"method": "monte_carlo", "draws": 20000}, "scanner": {"expanded_uncertainty": 0.01}}
+    found = _line(_bored((0.1, 0.0)), line, **both)
+    assert found.U_monte_carlo == found.U
+    assert found.U_gum is not None
+    assert pytest.approx(found.U_gum, rel=0.05) == found.U
+    assert _line(_bored((0.1, 0.0)), line, **both).U == found.U  # the same seed, the same draws
+
+
+def test_a_substitution_takes_the_bias_away_and_the_larger_U() -> None:
+    """ISO 15530-3: the mean error on a calibrated piece is corrected, and its own uncertainty stated."""
+    line = {"kind": "size", "feature": "hole-1", "lower_deviation": -0.1, "upper_deviation": 0.1}
+    entry = {"id": "it", "bias": 0.03, "expanded_uncertainty": 0.02}
+    found = _line(_bored((0.0, 0.0), 6.04), line, substitution=[entry])
+    assert found.measured == pytest.approx(12.08 - 0.03, abs=1e-6)
+    assert pytest.approx(0.02) == found.U
+    assert found.details["bias_removed"] == 0.03
+
+
+def test_a_substitution_in_inches_is_a_length() -> None:
+    entry = {"id": "it", "bias": 0.001, "expanded_uncertainty": 0.002}
+    line = {"kind": "size", "feature": "hole-1", "lower_deviation": -0.1, "upper_deviation": 0.1}
+    found = _line(_bored((0.0, 0.0), 6.04), line, unit="inch", substitution=[entry])
+    assert found.measured == pytest.approx(12.08 - 0.0254, abs=1e-6)
