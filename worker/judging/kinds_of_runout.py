@@ -125,7 +125,7 @@ def _all(skin: Skin) -> Ints:
 
 def _groups(skin: Skin, datum: DatumWay, *, is_radial: bool) -> list[Ints]:
     if is_radial:
-        return sections(skin)
+        return sections(skin, has_rim=True)
     offset = datum.frame.T_frame_pose.apply(skin.place_mm) - datum.point_mm
     radius = np.linalg.norm(offset - np.outer(offset @ datum.direction, datum.direction), axis=1)
     edges = np.linspace(radius.min(), radius.max() * (1 + 1e-12), RING_COUNT + 1)
