@@ -187,7 +187,7 @@ class Measured:
         key = ("frame", wanted.name, shrink_removed, axis)
         if key not in self._kept:
             seen = self._seen_at_nominal_size(axis) if shrink_removed else self.seen
-            self._kept[key] = datum_frame(wanted, plan.datums, self.features, seen)
+            self._kept[key] = datum_frame(wanted, plan.datums, self.features, seen, self.pose_frame)
         found: MeasuringFrame | NoFrame = self._kept[key]
         return found
 
