@@ -9,10 +9,11 @@ import pytest
 from scipy.stats import binom
 
 from tests.benchmarks import coverage
-from tests.benchmarks.coverage_piece import PERFECT, Fault, Piece, random_piece
-from tests.benchmarks.coverage_run import Row, bench, inspected
+from tests.benchmarks.coverage_piece import PERFECT, Fault, Piece, random_piece, scan_of
+from tests.benchmarks.coverage_run import Row, bench, inspected, measured_piece, nudged
 from tests.benchmarks.coverage_truth import Truth
 from tests.benchmarks.coverage_zones import least_band, least_round_band
+from worker.judging.characteristics import judge_plan
 
 INSPECTIONS = (3,)  # some seventy lines; the benchmark makes a thousand inspections
 STATED = 0.95
@@ -71,3 +72,20 @@ def test_the_same_number_makes_the_same_piece() -> None:
     first, second = (random_piece(np.random.default_rng(5)) for _ in range(2))
     assert first.faults == second.faults
     assert first.noise_mm == second.noise_mm
+
+
+def test_form_of_a_bore_seen_on_one_side_stays_within_its_uncertainty() -> None:
+    """Lobes that nothing holds on the unseen side were read as millimetres of form."""
+    shared = bench()
+    rng = np.random.default_rng(8)
+    piece = Piece(
+        faults={}, scale=1.0, noise_mm=0.02, missing=None, is_missing_ball=False, blind={"hole 4": (1.0, 2.5)}
+    )
+    scan, pose = scan_of(shared.part, piece, rng, 20_000)
+    measured = measured_piece(shared, scan, nudged(pose, rng), 0)
+    picked = [line for line in shared.plan.characteristics if line.kind in ("roundness", "cylindricity")]
+    own = [line for line in picked if line.feature.id == shared.part.features["hole 4"].id]
+    plan = shared.plan.model_copy(update={"characteristics": tuple(own)})
+    values = [line.measured or 0.0 for line in judge_plan(plan, measured)]
+    assert len(values) == 2
+    assert max(values) < 0.05

@@ -31,6 +31,7 @@ LEAST_BANDS = 3  # sections along an axis
 LEAST_PATCHES = 12
 SAME_MM = 1e-6  # places nearer than this are one
 EDGE = 0.05  # of a patch: so near the box of a plane's rim, the rim runs along it
+WAVES_SHARE = 0.9  # of a round seen: a wider gap has room for a wave that nothing tells of
 SECTION_SHARE = 2 / 3  # of a round that a section must show to be judged by itself
 ROUND_KINDS = (FeatureKind.HOLE, FeatureKind.BOSS)
 
@@ -176,6 +177,7 @@ class _Layout:
     count: tuple[int, int]
     radius_mm: float | None
     reach_mm: float
+    has_waves: bool = True
 
     def scaled(self, unrolled: Floats) -> Floats:
         """Coordinates of order one."""
@@ -191,7 +193,8 @@ class _Layout:
         """What heights may follow without limit: motions of the element, and the commonest forms.
 
         Bow, twist and lean of a plane to the third power; taper, barrel, bend and two to five lobes, alike
-        or growing along it, of a cylinder.  What is left for the process is then small and short.
+        or growing along it, of a cylinder.  What is left for the process is then small and short.  Of a round
+        that is not seen all round waves are left to the process: nothing would hold them where it is unseen.
         """
         at = self.scaled(unrolled)
         if self.radius_mm is None:
@@ -199,6 +202,8 @@ class _Layout:
             powers = [(i, j) for i in range(4) for j in range(4 - i)]
             return np.column_stack([along**i * across**j for i, j in powers])
         cosine, sine, along = at.T
+        if not self.has_waves:
+            return np.column_stack([np.ones(len(at)), cosine, sine, along * cosine, along * sine])
         turn = cosine + 1j * sine
         waves = [part for count in LOBES for part in ((turn**count).real, (turn**count).imag)]
         waves += [along * wave for wave in waves]
@@ -367,6 +372,7 @@ def _round_layout(found: MeasuredFeature) -> _Layout:
         count=(sectors, bands),
         radius_mm=radius,
         reach_mm=1.5 * float(np.linalg.norm(step)),
+        has_waves=found.arc_share is None or found.arc_share >= WAVES_SHARE,
     )
 
 
