@@ -25,7 +25,7 @@ find_python() {
   local name
   for name in python3 python3.13 python3.12 python3.11; do
     if "$name" -c 'import sys; sys.exit(not (3, 11) <= sys.version_info[:2] <= (3, 13))' 2>/dev/null; then
-      command -v "$name"
+      "$name" -c 'import sys; print(sys.executable)'  # not a launcher of it: uv would make .venv anew each time
       return 0
     fi
   done
