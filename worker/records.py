@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -241,6 +242,26 @@ class Alignment:
     iterations_run: int
     normal_sign: int = 1
     rests_on_all: bool = True
+
+    @classmethod
+    def refused(cls, orientation: Orientation, reason: str) -> Self:
+        """Nothing was fitted, so nothing is claimed."""
+        unknown = float("nan")
+        return cls(
+            status=AlignmentStatus.NOT_ALIGNED,
+            reason=reason,
+            T_nominal_scan=None,
+            icp_T_nominal_scan=None,
+            orientation=orientation,
+            freedom=None,
+            shrink=None,
+            icp_rms_mm=unknown,
+            robust_rms_mm=unknown,
+            icp_moved_mm=unknown,
+            sigma_mm=unknown,
+            kept_share_of_scan=0.0,
+            iterations_run=0,
+        )
 
 
 @dataclass(frozen=True, eq=False)

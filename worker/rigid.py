@@ -100,3 +100,9 @@ class RigidTransform:
     def angle_rad(self) -> float:
         """Angle of the rotation, accurate near zero (the logarithm, not arccos of the trace)."""
         return float(Rotation.from_matrix(self.rotation).magnitude())
+
+
+def turn_to_shift(offset_mm: Floats) -> Floats:
+    """(3, 3) takes a small rotation vector (rad) about a point to the shift (mm) of what lies ``offset_mm`` off it."""
+    x, y, z = offset_mm
+    return np.array([[0.0, z, -y], [-z, 0.0, x], [y, -x, 0.0]])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -90,15 +91,15 @@ def bench() -> Bench:
     )
 
 
-def inspected(number: int, seed: int) -> list[Row]:
-    """One inspection, all its lines."""
+def inspected(number: int, seed: int, only: str = "") -> list[Row]:
+    """One inspection, all its lines; only : those alone whose kind matches this."""
     shared = bench()
     rng = np.random.default_rng([seed, number])
     piece = random_piece(rng)
     scan, pose = scan_of(shared.part, piece, rng, POINT_COUNT)
     coarse = None if number % FULL_SEARCH_EVERY == 0 else nudged(pose, rng)
     measured = measured_piece(shared, scan, coarse, seed)
-    lines = lines_of(shared, number)
+    lines = tuple((index, line) for index, line in lines_of(shared, number) if re.search(only, line.group))
     plan = shared.plan
     plan = plan.model_copy(update={"characteristics": tuple(plan.characteristics[index] for index, _ in lines)})
     if number % MONTE_CARLO_EVERY == 0:

@@ -12,12 +12,13 @@ from worker.aligning.freedom import Evidence, fit_covariance, freedom_of, honest
 from worker.aligning.icp import IcpSettings, run_icp
 from worker.aligning.orient import OrientationSettings, orient
 from worker.aligning.pairs import Cloud, NominalSurface, Pairs
-from worker.aligning.refine import Fit, FitState, Frame, Refiner, RefineSettings, tukey
+from worker.aligning.refine import Fit, FitState, Frame, Refiner, RefineSettings
 from worker.aligning.same_part import SamePartSettings, difference_reason, likeness
 from worker.aligning.shrink import ShrinkSettings, is_scaled, shrink_of, with_covariance
 from worker.aligning.sliding import SlideSettings, is_held, noticed_share, push_length_mm
 from worker.aligning.source import Source, source_of
 from worker.aligning.thinning import density_weights, picked_by_area, thin_indices, typical_spacing_mm
+from worker.fitting.robust import tukey_slope, tukey_weights
 from worker.measuring.samples import trusted_faces
 from worker.records import (
     Alignment,
@@ -89,7 +90,7 @@ def align(  # noqa: PLR0913  the stage's one entry; what it needs arrives from s
         scanned = OrientationCloud(points_mm=source.points_mm, normals=source.normals)
         orientation = orient(nominal_cloud(nominal, seed=seed), scanned, settings=settings.orient, seed=seed)
     if orientation.status is AlignmentStatus.NOT_ALIGNED or orientation.T_nominal_scan is None:
-        return _refused(orientation, orientation.reason or "No orientation was found.")
+        return Alignment.refused(orientation, orientation.reason or "No orientation was found.")
     whole = NominalSurface(surface, nominal.triangle_face, trusted_faces(nominal))
     if left_out is not None and left_out.any():
         rest = _Bench(samples, source, replace(whole, left_out=left_out), settings, orientation).alignment()
@@ -149,11 +150,11 @@ class _Bench:
             raise ValueError("an orientation without a pose cannot be refined")
         near = self._near(start)
         if len(near.points_mm) < self._settings.least_count:
-            return _refused(self._orientation, self._too_few(len(near.points_mm)))
+            return Alignment.refused(self._orientation, self._too_few(len(near.points_mm)))
         refined = self._refined(_cloud(near.every(self._settings.coarse_count)), start)
         kept = np.flatnonzero(refined.fit.weights > 0)
         if len(kept) < self._settings.least_count:
-            return _refused(self._orientation, self._too_few(len(kept)))
+            return Alignment.refused(self._orientation, self._too_few(len(kept)))
         result = self._described(refined)
         fault = self._difference(refined.fit.state, refined.normal_sign) or self._free_motion(refined, result.freedom)
         if fault is None:
@@ -230,15 +231,14 @@ class _Bench:
         """The fit that explains most of the scan at the widest of their widths."""
         width = max(fit.width_mm for fit in fits)
         explained = [
-            float((cloud.weights * fit.pairs.trust * tukey(fit.pairs.residual_mm / width)).sum()) for fit in fits
+            float((cloud.weights * fit.pairs.trust * tukey_weights(fit.pairs.residual_mm, width)).sum()) for fit in fits
         ]
         return fits[int(np.argmax(explained))]
 
     def _evidence(self, fit: Fit, cloud: Cloud) -> tuple[Evidence, Floats, Floats]:
         """The weighty pairs, and the rows of pose and scale."""
         kept = np.flatnonzero(fit.weights > 0)
-        ratio = fit.pairs.residual_mm[kept] / fit.width_mm
-        slope = cloud.weights[kept] * (1 - ratio**2) * (1 - 5 * ratio**2)
+        slope = cloud.weights[kept] * tukey_slope(fit.pairs.residual_mm[kept], fit.width_mm)
         share = float(slope.sum() / fit.weights[kept].sum())
         evidence = Evidence(
             fit.points_mm[kept],
@@ -358,23 +358,3 @@ def _rms(fit: Fit) -> float:
     """Weighted root mean square of the residuals the fit kept."""
     total = float(fit.weights.sum())
     return float(np.sqrt((fit.weights * fit.pairs.residual_mm**2).sum() / total)) if total > 0 else float("nan")
-
-
-def _refused(orientation: Orientation, reason: str) -> Alignment:
-    """Nothing was fitted, so nothing is claimed."""
-    unknown = float("nan")
-    return Alignment(
-        status=AlignmentStatus.NOT_ALIGNED,
-        reason=reason,
-        T_nominal_scan=None,
-        icp_T_nominal_scan=None,
-        orientation=orientation,
-        freedom=None,
-        shrink=None,
-        icp_rms_mm=unknown,
-        robust_rms_mm=unknown,
-        icp_moved_mm=unknown,
-        sigma_mm=unknown,
-        kept_share_of_scan=0.0,
-        iterations_run=0,
-    )

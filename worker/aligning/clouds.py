@@ -8,7 +8,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from worker.aligning.thinning import thin_to_count
-from worker.records import Bools, Floats, Nominal, Scan
+from worker.records import Bools, Floats, Nominal
 from worker.surface import SurfaceQuery
 
 NEIGHBOUR_COUNT = 12  # a plane through fewer points is mostly noise; more reach round corners
@@ -67,11 +67,6 @@ def nominal_cloud(
         normals=crossed[chosen] / double_area[chosen, None],
         surface=surface or SurfaceQuery(nominal.vertices_mm, nominal.triangles),
     )
-
-
-def scan_cloud(scan: Scan) -> OrientationCloud:
-    """The scan's own points and normals."""
-    return OrientationCloud(points_mm=scan.points_mm, normals=scan.normals)
 
 
 def lightened(scan: OrientationCloud, count: int) -> OrientationCloud:

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from worker.aligning.pairs import Cloud, NominalSurface, Pairs
+from worker.fitting.robust import tukey_weights
 from worker.records import Floats
 from worker.rigid import RigidTransform
 
@@ -135,7 +136,7 @@ class Refiner:
         sigma = MAD_TO_SIGMA * weighted_median(size[inside], cloud.weights[inside])
         sigma = max(sigma, settings.sigma_floor_mm)
         width = settings.width_over_sigma * sigma
-        weights = cloud.weights * pairs.trust * tukey(pairs.residual_mm / width)
+        weights = cloud.weights * pairs.trust * tukey_weights(pairs.residual_mm, width)
         return Fit(state, pairs, points, weights, sigma, width, gate, iterations_run, has_settled=False)
 
     def jacobian(self, fit: Fit, *, has_scale: bool) -> Floats:
@@ -163,7 +164,7 @@ class Refiner:
         step = np.zeros(len(rows))
         for _ in range(self._settings.coarse_limit):
             now = residual + step @ rows
-            weights = base * tukey(now / width_mm)
+            weights = base * tukey_weights(now, width_mm)
             pull = products(rows, weights * now) + prior * (step + np.r_[np.zeros(POSE_COUNT), scale_now])
             change = -solved(information(rows, weights) + np.diag(prior), pull)
             step = step + change
@@ -175,7 +176,7 @@ class Refiner:
         """The fit after a step so small that its pairs stay: residuals follow to first order."""
         rows = self.jacobian(fit, has_scale=len(step) > POSE_COUNT)
         residual = fit.pairs.residual_mm + step @ rows
-        weights = cloud.weights * fit.pairs.trust * tukey(residual / fit.width_mm)
+        weights = cloud.weights * fit.pairs.trust * tukey_weights(residual, fit.width_mm)
         return replace(
             fit, state=self._moved(fit.state, step), pairs=replace(fit.pairs, residual_mm=residual), weights=weights
         )
@@ -201,13 +202,6 @@ class Refiner:
         centre = self._frame.centre_mm
         plain: Floats = centre + (points_mm - centre) / scale_xyz
         return plain
-
-
-def tukey(ratio: Floats) -> Floats:
-    """Tukey's biweight (n,) of residual over width: 1 at 0, 0 from 1 on."""
-    inside = np.maximum(0.0, 1.0 - ratio * ratio)
-    weights: Floats = inside * inside
-    return weights
 
 
 def products(rows: Floats, values: Floats) -> Floats:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-import numpy as np
 from pydantic import BaseModel
 
 from shared.errors import PlanInvalid
@@ -16,7 +15,7 @@ from worker.features.records import Feature, FeatureKind
 from worker.judging.limits import LineLimits, limits_of
 from worker.judging.measured import Measured
 from worker.measuring.regions import Places, choose_regions
-from worker.records import Alignment, AlignmentStatus, Body, Orientation, Region
+from worker.records import Alignment, AlignmentStatus, Body, Orientation
 
 Path = tuple[str | int, ...]
 ROUND = (FeatureKind.HOLE, FeatureKind.BOSS)
@@ -146,30 +145,13 @@ def _without_scan(looked: Looked) -> Measured:
     """What limits are looked up in: the scan has no say in them."""
     reason = "no scan was looked at"
     orientation = Orientation(AlignmentStatus.NOT_ALIGNED, reason, None, (), 0, 0.0, 0.0, 0)
-    unknown = float(np.nan)
-    alignment = Alignment(
-        status=AlignmentStatus.NOT_ALIGNED,
-        reason=reason,
-        T_nominal_scan=None,
-        icp_T_nominal_scan=None,
-        orientation=orientation,
-        freedom=None,
-        shrink=None,
-        icp_rms_mm=unknown,
-        robust_rms_mm=unknown,
-        icp_moved_mm=unknown,
-        sigma_mm=unknown,
-        kept_share_of_scan=0.0,
-        iterations_run=0,
-    )
-    regions: tuple[Region, ...] = ()
     return Measured(
         nominal=looked.nominal,
         samples=looked.samples,
-        alignment=alignment,
+        alignment=Alignment.refused(orientation, reason),
         deviation=None,
         thickness=None,
-        regions=regions,
+        regions=(),
         quantum_mm=0.0,
         features=looked.features,
     )

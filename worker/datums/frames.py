@@ -91,8 +91,6 @@ def _fitted(name: str, region: Region, seen: Seen, text: str) -> MeasuringFrame 
         centre_mm=patch.origin.centre_mm,
         dof=spread.dof,
         description=text,
-        moved_mm=float(np.linalg.norm(T_frame_pose.apply(patch.origin.centre_mm) - patch.origin.centre_mm)),
-        turned_rad=T_frame_pose.angle_rad(),
     )
 
 
@@ -159,6 +157,4 @@ def _displaced(name: str, found: Displacement, text: str) -> MeasuringFrame:
         dof=found.dof,
         description=text,
         open_text=found.free_text,
-        moved_mm=float(np.linalg.norm(found.shift_mm)),
-        turned_rad=T_pose_frame.angle_rad(),
     )

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from worker.records import Floats
-from worker.rigid import RigidTransform
+from worker.rigid import RigidTransform, turn_to_shift
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -21,7 +21,6 @@ class MeasuringFrame:
     dof : degrees of freedom behind it
     description : for the report, one sentence
     open_text : freedoms the datums leave open, in words; there the fit of the whole piece is kept
-    moved_mm, turned_rad : of ``centre_mm`` against the pose, for the report
     """
 
     name: str
@@ -31,13 +30,10 @@ class MeasuringFrame:
     dof: float
     description: str
     open_text: tuple[str, ...] = ()
-    moved_mm: float = 0.0
-    turned_rad: float = 0.0
 
     def covariance_at(self, point_mm: Floats) -> Floats:
         """Covariance (3, 3), mm^2, of where the frame puts a point (3,)."""
-        x, y, z = point_mm - self.centre_mm
-        spread = np.concatenate([np.array([[0.0, z, -y], [-z, 0.0, x], [y, -x, 0.0]]), np.eye(3)], axis=1)
+        spread = np.concatenate([turn_to_shift(point_mm - self.centre_mm), np.eye(3)], axis=1)
         moved: Floats = spread @ self.covariance @ spread.T
         return moved
 

@@ -21,7 +21,7 @@ from worker.datums.records import MeasuringFrame, NoFrame
 from worker.features.records import Feature
 from worker.measuring.seen import Seen
 from worker.records import Floats
-from worker.rigid import RigidTransform
+from worker.rigid import RigidTransform, turn_to_shift
 
 MOST_MOVES = 25  # Newton's steps on smooth constraints; a handful is usual
 SETTLED_MM = 1e-9
@@ -75,7 +75,7 @@ def datum_frame(
         if isinstance(held, NoFrame):
             return held
         standing = held
-    return _finished(frame, standing, origin, pose)
+    return _finished(frame, standing, origin)
 
 
 def _given(origin: Origin) -> MeasuringFrame:
@@ -92,9 +92,8 @@ def _given(origin: Origin) -> MeasuringFrame:
 
 def carried(frame: MeasuringFrame, centre_mm: Floats) -> MeasuringFrame:
     """The same frame, its covariance stated about another centre (3,)."""
-    x, y, z = centre_mm - frame.centre_mm
     spread = np.eye(6)
-    spread[3:, :3] = [[0.0, z, -y], [-z, 0.0, x], [y, -x, 0.0]]
+    spread[3:, :3] = turn_to_shift(centre_mm - frame.centre_mm)
     return replace(frame, covariance=spread @ frame.covariance @ spread.T, centre_mm=centre_mm)
 
 
@@ -163,8 +162,7 @@ def _propagated(
     return tuple(after)
 
 
-def _finished(frame: Frame, standing: _Standing, origin: Origin, pose: MeasuringFrame) -> MeasuringFrame:
-    moved = standing.T_frame_pose @ pose.T_frame_pose.inverse()
+def _finished(frame: Frame, standing: _Standing, origin: Origin) -> MeasuringFrame:
     is_whole = not standing.still_open.shape[1]
     kept = "" if is_whole else "; what they leave open stays as the fit of the whole piece has it"
     return MeasuringFrame(
@@ -175,8 +173,6 @@ def _finished(frame: Frame, standing: _Standing, origin: Origin, pose: Measuring
         dof=welch_satterthwaite(standing.contributions, origin),
         description=f"Datum reference frame {'|'.join(frame.datums)}: {'; '.join(standing.words)}{kept}.",
         open_text=open_words(standing.still_open, origin),
-        moved_mm=float(np.linalg.norm(moved.apply(origin.centre_mm) - origin.centre_mm)),
-        turned_rad=moved.angle_rad(),
     )
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from worker.features.patches import Patch
 from worker.features.skin import Skin, unit
 from worker.fitting.records import ElementKind
-from worker.fitting.search import with_direction
+from worker.fitting.search import sphere_start, with_direction
 from worker.fitting.shapes import Shape, distances
 from worker.fitting.solve import plain_fit
 from worker.records import Bools, Floats, Ints, SurfaceKind
@@ -84,17 +84,8 @@ def _starts(triangles: Ints, skin: Skin, columns: Floats) -> list[tuple[ElementK
         (ElementKind.CYLINDER, with_direction(ElementKind.CYLINDER, columns, great)),
         (ElementKind.CONE, with_direction(ElementKind.CONE, columns, small)),
         (ElementKind.CONE, with_direction(ElementKind.CONE, columns, great)),
-        (ElementKind.SPHERE, _sphere(columns)),
+        (ElementKind.SPHERE, sphere_start(columns)),
     ]
-
-
-def _sphere(columns: Floats) -> Shape | None:
-    rows = np.column_stack([2 * columns.T, np.ones(columns.shape[1])])
-    answer = np.linalg.lstsq(rows, (columns**2).sum(axis=0), rcond=None)[0]
-    square = float(answer[3] + answer[:3] @ answer[:3])
-    if not square > 0:
-        return None
-    return Shape(ElementKind.SPHERE, np.asarray(answer[:3]), np.array([0.0, 0.0, 1.0]), float(np.sqrt(square)))
 
 
 def _settled(start: Shape, few: Floats, columns: Floats, tolerance: Tolerance) -> Shape | None:

@@ -50,7 +50,7 @@ def calmed(element: Element, points_mm: Floats, *, cell_mm: float | None = None)
     columns = np.ascontiguousarray(points_mm.T)
     cell = _cells(shape, columns, cell_mm)
     residual = signed(distances(shape, columns), shape.kind)
-    off = residual - _medians(residual, cell)[cell]
+    off = residual - medians(residual, cell)[cell]
     is_own = np.abs(off) <= max(TUKEY * mad_sigma(off), 1e-9)
     cell, columns, residual = cell[is_own], columns[:, is_own], residual[is_own]
     count = np.bincount(cell)
@@ -78,7 +78,8 @@ def _means(values: Floats, cell: Ints) -> Floats:
     return means
 
 
-def _medians(values: Floats, cell: Ints) -> Floats:
+def medians(values: Floats, cell: Ints) -> Floats:
+    """Median (m,) of the values (n,) of each cell; meaningless for an empty one."""
     order = np.lexsort((values, cell))
     ends = np.cumsum(np.bincount(cell))
     starts = np.append(0, ends[:-1])

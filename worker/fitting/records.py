@@ -8,6 +8,7 @@ from enum import StrEnum
 import numpy as np
 
 from worker.records import Floats
+from worker.rigid import turn_to_shift
 
 ANGLE_INDEX, RADIUS_INDEX = 7, 6  # of the freedoms below
 FREEDOM_COUNT = 8
@@ -111,9 +112,7 @@ class Element:
 
     def covariance_at(self, where_mm: Floats) -> Floats:
         """Covariance (3, 3), mm^2, of how the element's material point at ``where_mm`` (3,) may lie shifted."""
-        x, y, z = where_mm - self.point_mm
-        turned = np.array([[0.0, z, -y], [-z, 0.0, x], [y, -x, 0.0]])
-        spread = np.concatenate([np.eye(3), turned], axis=1)
+        spread = np.concatenate([np.eye(3), turn_to_shift(where_mm - self.point_mm)], axis=1)
         moved: Floats = spread @ self.covariance[:6, :6] @ spread.T
         return moved
 

@@ -21,6 +21,13 @@ def tukey_weights(residual_mm: Floats, width_mm: float) -> Floats:
     return weights
 
 
+def tukey_slope(residual_mm: Floats, width_mm: float) -> Floats:
+    """Derivative (n,) of residual times its biweight: what a fit's normal matrix really answers with (Huber 1981)."""
+    share = np.clip(np.abs(residual_mm) / max(width_mm, 1e-12), 0.0, 1.0)
+    slope: Floats = (1.0 - share**2) * (1.0 - 5.0 * share**2)
+    return slope
+
+
 def mad_sigma(residual_mm: Floats) -> float:
     """1.4826 times the median absolute residual; 0 for none."""
     return float(1.4826 * np.median(np.abs(residual_mm))) if len(residual_mm) else 0.0
@@ -50,16 +57,20 @@ class Clustered:
     dof: float
 
 
-def clustered_covariance(rows: Floats, weights: Floats, residual_mm: Floats, points_mm: Floats) -> Clustered:
+def clustered_covariance(
+    rows: Floats, weights: Floats, residual_mm: Floats, points_mm: Floats, *, slope_share: float = 1.0
+) -> Clustered:
     """Covariance (k, k) of a weighted fit whose residuals are alike over patches of unknown size.
 
     rows : (n, k) derivative of each residual;  weights, residual_mm : (n,);  points_mm : (n, 3)
+    slope_share : by how much the weighted residuals answer to a motion less than the weights say, as
+        their weights fall when they grow (Huber, Robust Statistics, 1981, section 7.6)
 
     Sums over cubes stand for independent observations (K.-Y. Liang, S. Zeger, Biometrika 73(1),
     1986), with the small-sample factor g / (g - k).  Cubes are tried in several sizes and the
     largest result kept: too small a cube hides correlation, too large a one has too few fellows.
     """
-    bread = np.linalg.pinv(rows.T @ (rows * weights[:, None]), hermitian=True)
+    bread = np.linalg.pinv(slope_share * rows.T @ (rows * weights[:, None]), hermitian=True)
     scores = rows * (weights * residual_mm)[:, None]
     independent = bread @ (scores.T @ scores) @ bread
     best, dof = independent, max(1.0, float(np.count_nonzero(weights)) - rows.shape[1])

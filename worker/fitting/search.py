@@ -59,7 +59,7 @@ def _trials(kind: ElementKind, columns: Floats, rng: np.random.Generator) -> lis
         return _flat_trials(kind, columns, rng)
     if kind is ElementKind.SPHERE:
         sets = [np.arange(count), *(rng.choice(count, 4, replace=False) for _ in range(TRIES))]
-        return [item for item in (_sphere(columns[:, rows]) for rows in sets) if item is not None]
+        return [item for item in (sphere_start(columns[:, rows]) for rows in sets) if item is not None]
     if kind is ElementKind.CIRCLE:
         planes = sorted(_flat_trials(ElementKind.PLANE, columns, rng), key=lambda item: misfit(item, columns))[:3]
         sets = [np.arange(count), *(rng.choice(count, 3, replace=False) for _ in range(TRIES // 3))]
@@ -148,7 +148,8 @@ def _cone(columns: Floats, direction: Floats) -> Shape | None:
     return shape.placed_near(np.zeros(3))
 
 
-def _sphere(columns: Floats) -> Shape | None:
+def sphere_start(columns: Floats) -> Shape | None:
+    """Sphere by |p|^2 = 2 m p + c: biased, but a start."""
     *centre, c = _solved(np.column_stack([2 * columns.T, np.ones(columns.shape[1])]), (columns**2).sum(axis=0))
     point = np.array(centre)
     square = c + float(point @ point)

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from worker.fitting.records import ElementKind
-from worker.fitting.robust import TUKEY, mad_sigma, tukey_weights
+from worker.fitting.robust import TUKEY, mad_sigma, tukey_slope, tukey_weights
 from worker.fitting.shapes import Shape, derivatives, distances, freedoms, gram, signed
 from worker.records import Floats
 
@@ -84,8 +84,7 @@ def tukey(found: Floats, kind: ElementKind, floor: float, factor: float) -> tupl
         return weights, weights - 4 * share**2 * (1 - share**2) * along_it
     widths = [factor * TUKEY * max(mad_sigma(row), floor) for row in found]
     weights = np.stack([tukey_weights(row, width) for row, width in zip(found, widths, strict=True)])
-    share = np.minimum(np.abs(found) / np.array(widths)[:, None], 1.0)
-    slope = (1 - share**2) * (1 - 5 * share**2)
+    slope = np.stack([tukey_slope(row, width) for row, width in zip(found, widths, strict=True)])
     if len(found) == 2:  # a point out of the circle's plane is no point of the circle, and the other way round
         return weights * weights[::-1], slope * weights[::-1]
     return weights, slope

@@ -16,7 +16,6 @@ from worker.records import Floats
 
 SHARES = np.array([0.0, 0.02, 0.05, 0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9, 0.95, 0.98, 0.995])
 NO_FIELD_ODDS = 2.0  # prior weight of noise alone against any field at all
-LEAST_SQUARE = 1e-250  # exact points leave nothing
 LENGTH_COUNT = 6
 LEAST_STEP = 0.5  # of the patch spacing: a shorter field is noise
 LONGEST = 0.5  # of the extent: a longer one is form that no residual can tell from a motion

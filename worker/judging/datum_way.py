@@ -9,8 +9,9 @@ import numpy as np
 from shared.plan import Datum, Plan
 from worker.datums.records import MeasuringFrame, NoFrame
 from worker.features.records import FeatureKind
+from worker.judging.limits import unfit
 from worker.judging.measured import Measured
-from worker.judging.skin import unfit
+from worker.measuring.measured_feature import slot_across
 from worker.records import Floats
 
 
@@ -62,9 +63,8 @@ def _nominal(datum: Datum, measured: Measured, where: str) -> tuple[Floats, Floa
     feature = measured.feature(pick, f"datum {datum.letter}")
     if feature.direction is None:
         raise unfit(where, f"datum {datum.letter} is a {feature.kind.value} and points nowhere", "Name another datum.")
-    if feature.kind is FeatureKind.SLOT and feature.length_direction is not None:
-        across = np.cross(feature.direction, feature.length_direction)
-        return across / np.linalg.norm(across), feature.point_mm, False
+    if feature.kind is FeatureKind.SLOT:
+        return slot_across(feature), feature.point_mm, False
     return feature.direction, feature.point_mm, feature.kind is not FeatureKind.PLANE
 
 

@@ -8,14 +8,13 @@ import numpy as np
 
 from shared.plan import Plan
 from worker.features.records import Feature
-from worker.judging.distances import angle_between, reach_of
+from worker.judging.distances import angle_between
 from worker.judging.kinds_of_place import place_model
-from worker.judging.kinds_of_size import FIT
+from worker.judging.kinds_of_size import FIT, size_model
 from worker.judging.measured import Measured
 from worker.judging.moved import moved
-from worker.judging.propagation import Departures, Input, propagate
-from worker.judging.sources import ALIGNMENT, SCANNER, TEMPERATURE, fit_input, frame_input, length_inputs, strain_input
-from worker.judging.uncertainty import scanner_sigma_mm
+from worker.judging.propagation import Departures, propagate
+from worker.judging.sources import ALIGNMENT, SCANNER, angle_input, fit_input, frame_input, length_inputs, strain_input
 from worker.measuring.measured_feature import MeasuredFeature
 from worker.measuring.seen import NotMeasured
 from worker.records import Floats
@@ -81,32 +80,18 @@ def _size(found: MeasuredFeature, plan: Plan, measured: Measured) -> Figure | No
     if found.element.half_angle_rad is not None or (found.width_mm is None and found.element.radius_mm is None):
         return None
     inputs = (fit_input(found), strain_input(measured), *length_inputs(plan, measured))
-    added = [entry.name for entry in length_inputs(plan, measured)]
-    ended = propagate(
-        lambda by: (
-            2 * moved(found.element, by[FIT], found.width_mm).radius_mm * (1 + by[TEMPERATURE][:, 0])
-            + np.sum([by[name][:, 0] for name in added], axis=0)
-        ),
-        inputs,
-        least=0.0,
-    )
+    ended = propagate(size_model(found), inputs, least=0.0)
     return Figure(ended.value, ended.U)
 
 
 def _angle(found: MeasuredFeature, plan: Plan, measured: Measured) -> Figure | None:
     if found.element.half_angle_rad is None:
         return None
-    inputs = (fit_input(found), _scanner_angle(found.feature, plan, measured))
+    inputs = (fit_input(found), angle_input([found.feature], plan, measured))
     ended = propagate(
         lambda by: np.degrees(2 * moved(found.element, by[FIT]).half_angle_rad) + by[SCANNER][:, 0], inputs
     )
     return Figure(ended.value, ended.U)
-
-
-def _scanner_angle(feature: Feature, plan: Plan, measured: Measured) -> Input:
-    """The scanner's length error over the feature's own reach, degrees."""
-    reach = reach_of(feature, measured.nominal)
-    return Input.single(SCANNER, float(np.degrees(scanner_sigma_mm(plan) / reach)) if reach > 0 else 0.0)
 
 
 def _offset(feature: Feature, found: MeasuredFeature, plan: Plan, measured: Measured) -> tuple[Floats, Figure]:
@@ -138,6 +123,6 @@ def _tilt(feature: Feature, found: MeasuredFeature, plan: Plan, measured: Measur
         turned = turned + np.cross(by[ALIGNMENT][:, :3], turned)
         return angle_between(turned, np.broadcast_to(direction, turned.shape)) + by[SCANNER][:, 0]
 
-    inputs = (fit_input(found), frame_input(frame), _scanner_angle(feature, plan, measured))
+    inputs = (fit_input(found), frame_input(frame), angle_input([feature], plan, measured))
     ended = propagate(degrees, inputs, least=0.0)
     return Figure(ended.value, ended.U)

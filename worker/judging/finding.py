@@ -80,3 +80,8 @@ class Unmeasured:
     point_mm: Floats | None = None
     details: Details = field(default_factory=dict)
     sample_mask: Bools | None = None
+
+
+def row(vector: Floats) -> tuple[float, ...]:
+    """A vector as the details of a finding hold it."""
+    return tuple(float(part) for part in vector)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from shared.plan import CoreDisplacement, PieceKind, Plan, ShrinkAxis, ShrinkCharacteristic
-from worker.judging.finding import Finding, Unmeasured, plain_finding
+from worker.judging.finding import Finding, Unmeasured, plain_finding, row
 from worker.judging.kinds_of_size import FIT
 from worker.judging.measured import Measured
 from worker.judging.propagation import Departures, Input, length_by_chance
@@ -64,9 +64,9 @@ def core_displacement(line: CoreDisplacement, plan: Plan, measured: Measured) ->
         least=0.0,
         point_mm=found.centre_mm,
         details={
-            "displacement_mm": _row(shift),
-            "displacement_in_pose_mm": _row(own.shift_mm),
-            "rotation_rad": _row(found.rotation_rad),
+            "displacement_mm": row(shift),
+            "displacement_in_pose_mm": row(own.shift_mm),
+            "rotation_rad": row(found.rotation_rad),
             "free_motions": "; ".join(found.free_text) or None,
             "scatter_mm": found.sigma_mm,
             "point_count": float(found.point_count),
@@ -112,7 +112,3 @@ def shrink(line: ShrinkCharacteristic, plan: Plan, measured: Measured) -> Findin
             "allowance_percent": allowance or 0.0,
         },
     )
-
-
-def _row(vector: Floats) -> tuple[float, ...]:
-    return tuple(float(part) for part in vector)

@@ -24,9 +24,10 @@ from worker.judging.distances import reach_of
 from worker.judging.finding import Finding, Unmeasured, plain_finding
 from worker.judging.kinds_of_size import samples_of, unmeasured_feature
 from worker.judging.likely_surface import SureWidth, sure_width
+from worker.judging.limits import unfit
 from worker.judging.measured import Measured
 from worker.judging.propagation import rng_of
-from worker.judging.skin import ROUND_KINDS, Skin, gap_of, lines_of, sections, skin_of, unfit
+from worker.judging.skin import ROUND_KINDS, Skin, gap_of, lines_of, sections, skin_of
 from worker.judging.sources import RESOLUTION, SCANNER
 from worker.judging.uncertainty import UNIFORM, scanner_sigma_mm
 from worker.judging.widths import best_slope, least_diameter, least_range, least_range_sloped

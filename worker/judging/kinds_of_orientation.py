@@ -13,10 +13,11 @@ from worker.judging.finding import Finding, Unmeasured
 from worker.judging.kinds_of_form import NOISE, form_budget
 from worker.judging.kinds_of_size import FIT, feature_details, samples_of, unmeasured_feature
 from worker.judging.likely_surface import sure_width
+from worker.judging.limits import unfit
 from worker.judging.measured import Measured
 from worker.judging.moved import moved
 from worker.judging.propagation import Departures, Input, length_by_chance, rng_of
-from worker.judging.skin import gap_of, skin_of, unfit
+from worker.judging.skin import gap_of, skin_of
 from worker.judging.sources import ALIGNMENT, fit_input, frame_input
 from worker.judging.widths import least_range_sloped, range_of
 from worker.measuring.measured_feature import MeasuredFeature

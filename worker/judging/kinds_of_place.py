@@ -11,7 +11,7 @@ from shared.plan import Coaxiality, MaterialCondition, Plan, Position
 from worker.datums.records import MeasuringFrame, NoFrame
 from worker.features.records import Feature, FeatureKind
 from worker.fitting.records import Association
-from worker.judging.finding import Finding, Unmeasured
+from worker.judging.finding import Finding, Unmeasured, row
 from worker.judging.kinds_of_size import FIT, feature_details, samples_of, unmeasured_feature
 from worker.judging.limits import size_limits
 from worker.judging.measured import SCALE_STEP, Measured
@@ -93,11 +93,11 @@ def _placed(
         least=0.0,
         point_mm=places[worst],
         details={
-            "offset_at_start_mm": _row(offsets[0]),
-            "offset_at_end_mm": _row(offsets[-1]),
-            "start_mm": _row(places[0]),
-            "end_mm": _row(places[-1]),
-            "frame_from_pose_mm": _row(frame.T_frame_pose.apply(places[worst]) - places[worst]),
+            "offset_at_start_mm": row(offsets[0]),
+            "offset_at_end_mm": row(offsets[-1]),
+            "start_mm": row(places[0]),
+            "end_mm": row(places[-1]),
+            "frame_from_pose_mm": row(frame.T_frame_pose.apply(places[worst]) - places[worst]),
             **feature_details(found),
         },
         sample_mask=samples_of(feature, measured),
@@ -130,7 +130,7 @@ def place_model(
         element = moved(found.element, departures[FIT], found.width_mm)
         if SHRINK in departures:
             point = element.point_mm + shrink_shift(measured, element.point_mm, departures[SHRINK])
-            element = Moved(point, element.direction, element.radius_mm, element.half_angle_rad)
+            element = replace(element, point_mm=point)
         element = in_frame(element, frame, departures[ALIGNMENT], departures[TEMPERATURE][:, 0])
         for step, scale in zip(by_scale, departures.get(SHRINK, np.zeros((1, 3))).T, strict=False):
             moved_mm = step.apply(feature.point_mm) - feature.point_mm
@@ -179,22 +179,16 @@ def _with_bonus(
     def zone(departures: Departures) -> Floats:
         return plain(departures) - (bonus(departures[ENVELOPE]) - own)
 
-    return Finding(
+    return replace(
+        found,
         inputs=(*found.inputs, fit_input(envelope, ENVELOPE)),
         model=zone,
+        least=-np.inf,
         bonus_mm=own,
-        point_mm=found.point_mm,
         details={
             **found.details,
             "envelope_diameter_mm": 2
             * float(moved(envelope.element, np.zeros((1, 8)), envelope.width_mm).radius_mm[0]),
             "condition": line.condition.value,
         },
-        sample_mask=found.sample_mask,
-        frame=found.frame,
-        by_chance=found.by_chance,
     )
-
-
-def _row(vector: Floats) -> tuple[float, ...]:
-    return tuple(float(part) for part in vector)

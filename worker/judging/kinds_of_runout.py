@@ -14,9 +14,10 @@ from worker.judging.finding import Finding, Unmeasured
 from worker.judging.kinds_of_form import NOISE, form_budget
 from worker.judging.kinds_of_size import samples_of, unmeasured_feature
 from worker.judging.likely_surface import sure_width
+from worker.judging.limits import unfit
 from worker.judging.measured import Measured
 from worker.judging.propagation import Departures, Input, rng_of
-from worker.judging.skin import ROUND_KINDS, Skin, gap_of, sections, skin_of, unfit
+from worker.judging.skin import ROUND_KINDS, Skin, gap_of, sections, skin_of
 from worker.judging.sources import ALIGNMENT, frame_input
 from worker.judging.widths import worst_range
 from worker.measuring.seen import NotMeasured

@@ -8,22 +8,22 @@ from shared.plan import Angle, Distance, Plan, Size, SizeAssociation
 from worker.datums.records import NoFrame
 from worker.features.records import Feature
 from worker.fitting.records import Association
-from worker.judging.distances import measured_angle, measured_length, reach_of
+from worker.judging.distances import measured_angle, measured_length
 from worker.judging.finding import Finding, Unmeasured
 from worker.judging.measured import Measured
 from worker.judging.moved import in_frame, moved
-from worker.judging.propagation import Departures, Input, length_by_chance
+from worker.judging.propagation import Departures, Model, length_by_chance
 from worker.judging.sources import (
     ALIGNMENT,
     RESOLUTION,
     SCANNER,
     TEMPERATURE,
+    angle_input,
     fit_input,
     frame_input,
     length_inputs,
     strain_input,
 )
-from worker.judging.uncertainty import scanner_sigma_mm
 from worker.measuring.measured_feature import MeasuredFeature
 from worker.measuring.regions import feature_samples
 from worker.measuring.seen import NotMeasured
@@ -44,19 +44,25 @@ def size(line: Size, plan: Plan, measured: Measured) -> Finding | Unmeasured:
     if isinstance(found, NotMeasured):
         return unmeasured_feature(found, feature, measured)
 
-    def diameter(departures: Departures) -> Floats:
-        element = moved(found.element, departures[FIT], found.width_mm)
-        total: Floats = 2 * element.radius_mm * (1 + departures[TEMPERATURE][:, 0])
-        return total + departures[SCANNER][:, 0] + departures[RESOLUTION][:, 0]
-
     return Finding(
         inputs=(fit_input(found), strain_input(measured), *length_inputs(plan, measured)),
-        model=diameter,
+        model=size_model(found),
         least=0.0,
         point_mm=feature.point_mm,
         details={"association": line.association.value, **feature_details(found)},
         sample_mask=samples_of(feature, measured),
     )
+
+
+def size_model(found: MeasuredFeature) -> Model:
+    """Diameter or width under the inputs fit, temperature, scanner and file resolution."""
+
+    def diameter(departures: Departures) -> Floats:
+        element = moved(found.element, departures[FIT], found.width_mm)
+        total: Floats = 2 * element.radius_mm * (1 + departures[TEMPERATURE][:, 0])
+        return total + departures[SCANNER][:, 0] + departures[RESOLUTION][:, 0]
+
+    return diameter
 
 
 def distance(line: Distance, plan: Plan, measured: Measured) -> Finding | Unmeasured:
@@ -118,9 +124,6 @@ def angle(line: Angle, plan: Plan, measured: Measured) -> Finding | Unmeasured:
         elements = [moved(one.element, departures[name]) for one, name in zip(found, names, strict=True)]
         return measured_angle(elements) + departures[SCANNER][:, 0]
 
-    reach = min(reach_of(feature, measured.nominal) for feature in features)
-    scanner_deg = float(np.degrees(scanner_sigma_mm(plan) / reach)) if reach > 0 else 0.0
-
     def leans(departures: Departures) -> Floats:
         """Vectors (n, 1, 3), degrees, from one direction to the other while they are nearly parallel."""
         ways = [moved(one.element, departures[name]).direction for one, name in zip(found, names, strict=True)]
@@ -132,7 +135,7 @@ def angle(line: Angle, plan: Plan, measured: Measured) -> Finding | Unmeasured:
 
     inputs = [fit_input(one, name) for one, name in zip(found, names, strict=True)]
     return Finding(
-        inputs=(*inputs, Input.single(SCANNER, scanner_deg)),
+        inputs=(*inputs, angle_input(features, plan, measured)),
         model=degrees,
         by_chance=length_by_chance(leans, inputs) if len(found) > 1 else 0.0,
         least=0.0,

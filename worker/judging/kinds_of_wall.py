@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 
 from shared.plan import Plan, WallThickness
@@ -23,8 +25,8 @@ def wall_thickness(line: WallThickness, plan: Plan, measured: Measured) -> Findi
     second region, only walls whose far end lies in it count.  Without one, only places where an
     inscribed sphere confirms a wall do, so that rims do not pass for thin walls.
     """
-    thickness = measured.thickness
-    if thickness is None or measured.deviation is None:
+    thickness, deviation = measured.thickness, measured.deviation
+    if thickness is None or deviation is None:
         return Unmeasured("no wall was measured")
     member = _walls(line, measured)
     if not member.any():
@@ -36,10 +38,11 @@ def wall_thickness(line: WallThickness, plan: Plan, measured: Measured) -> Findi
     calm = measured.net.smooth(thickness.actual_mm, used)
     value, place, limits = _worst(line, plan, measured, (used, calm))
     opposite = int(thickness.opposite_sample[place])
+    sources = deviation_sigma_mm(plan, measured.nominal, samples, measured.alignment, deviation)
     share = float(samples.area_mm2[used].sum() / samples.area_mm2[member].sum())
     return plain_finding(
         value,
-        _wall_budget(plan, measured, place, opposite),
+        wall_budget(sources, measured.quantum_mm, place, opposite),
         point_mm=samples.points_mm[place].copy(),
         details={
             "opposite_point_mm": tuple(float(part) for part in samples.points_mm[opposite]),
@@ -51,11 +54,6 @@ def wall_thickness(line: WallThickness, plan: Plan, measured: Measured) -> Findi
         nominal=float(thickness.ray_mm[place]),
         limits=limits,
     )
-
-
-def wall_sigma_mm(plan: Plan, measured: Measured, near: int, far: int) -> float:
-    """Standard uncertainty of the piece's wall between two samples."""
-    return float(np.sqrt(sum(value**2 for value in _wall_budget(plan, measured, near, far).values())))
 
 
 def _walls(line: WallThickness, measured: Measured) -> Bools:
@@ -105,16 +103,17 @@ def _limits_by_place(
     return lower[back], upper[back], [found[index] for index in back]
 
 
-def _wall_budget(plan: Plan, measured: Measured, near: int, far: int) -> dict[str, float]:
-    """Noise and facets of both skins; the pose moves both alike and drops out."""
-    deviation = measured.deviation
-    if deviation is None:
-        return {}
-    sources = deviation_sigma_mm(plan, measured.nominal, measured.samples, measured.alignment, deviation)
+def wall_budget(sources: Mapping[str, Floats], quantum_mm: float, near: int, far: int) -> dict[str, float]:
+    """Standard uncertainties, by source, of the piece's wall between two samples.
+
+    sources : of the deviation at every sample, (s,) each (``deviation_sigma_mm``)
+
+    Noise and facets of both skins; the pose moves both alike and drops out.
+    """
     both = [near, far]
     return {
         "scanner": float(sources["scanner"][near]),
         "scan noise": float(np.linalg.norm(sources["scan noise"][both])),
         "facets of nominal": float(np.linalg.norm(sources["facets of nominal"][both])),
-        "file resolution": float(np.sqrt(2) * UNIFORM * measured.quantum_mm),
+        "file resolution": float(np.sqrt(2) * UNIFORM * quantum_mm),
     }

@@ -18,6 +18,7 @@ from worker.judging.tiles import Factor, product
 from worker.records import Floats
 
 DRAWS = 128  # the mean of their widths is sure to a tenth of their scatter
+DRAWN_TOGETHER = 8  # of one course and amplitude: each case costs a factor
 COURSES = (0.11, 0.22, 0.45, 1.0, 2.2)  # over what part of half the feature the surface keeps its course
 AMPLITUDE_COUNT = 6
 TREND_SHARE = 10.0  # a trend this many times the scatter is as good as unknown
@@ -124,7 +125,8 @@ class _Process:
         cases = [(alike, float(amplitude)) for alike in courses for amplitude in amplitudes]
         score = np.array([self._likelihood(alike, amplitude) for alike, amplitude in cases])
         share = np.exp(score - score.max())
-        ends = np.round(np.cumsum(share) / share.sum() * DRAWS).astype(np.int64)
+        blocks = np.round(np.cumsum(share) / share.sum() * (DRAWS // DRAWN_TOGETHER)).astype(np.int64)
+        ends = DRAWN_TOGETHER * blocks
         numbers = np.diff(ends, prepend=0)
         mean = np.zeros(len(self._trends[2]))
         draws = []

@@ -66,7 +66,7 @@ def nominal_size_mm(feature: Feature, where: str) -> float:
     if feature.width_mm is not None:
         return feature.width_mm
     if feature.radius_mm is None or feature.kind is FeatureKind.CONE:
-        raise _unfit(where, f"{feature.id} has no diameter or width", "Pick a hole, boss, sphere or slot.")
+        raise unfit(where, f"{feature.id} has no diameter or width", "Pick a hole, boss, sphere or slot.")
     return 2 * feature.radius_mm
 
 
@@ -75,7 +75,7 @@ def size_limits(line: Position, feature: Feature, plan: Plan) -> SizeLimits:
     where = f"characteristic {line.id}"
     found = resolve_limits(line, nominal_size_mm(feature, where), plan)
     if found.lower is None or found.upper is None:
-        raise _unfit(where, "the bonus needs both size limits", "Give both deviations, or a fit.")
+        raise unfit(where, "the bonus needs both size limits", "Give both deviations, or a fit.")
     return SizeLimits(found.lower, found.upper)
 
 
@@ -102,12 +102,12 @@ def _angle(line: Angle, plan: Plan, measured: Measured) -> LineLimits:
     first = measured.feature(line.first, where)
     if line.second is None:
         if first.half_angle_rad is None:
-            raise _unfit(where, f"{first.id} is no cone", "Give a second feature to measure the angle to.")
+            raise unfit(where, f"{first.id} is no cone", "Give a second feature to measure the angle to.")
         nominal, sides = float(np.degrees(2 * first.half_angle_rad)), [first]
     else:
         second = measured.feature(line.second, where)
         if first.direction is None or second.direction is None:
-            raise _unfit(where, "a sphere has no direction", "Pick planes, holes, bosses or cones.")
+            raise unfit(where, "a sphere has no direction", "Pick planes, holes, bosses or cones.")
         nominal, sides = float(angle_between(first.direction[None], second.direction[None])[0]), [first, second]
     shorter = min(reach_of(feature, measured.nominal) for feature in sides)
     return _stated(nominal, resolve_limits(line, nominal, plan, shorter_side_mm=shorter))
@@ -119,11 +119,11 @@ def _coaxiality(line: Coaxiality, plan: Plan, measured: Measured) -> LineLimits:
     datum = next(datum for datum in plan.datums if datum.letter == line.datum)
     axis = None if datum.feature is None else measured.feature(datum.feature, where)
     if axis is None or axis.ends_mm is None or own.ends_mm is None or axis.direction is None or own.direction is None:
-        raise _unfit(where, "coaxiality is between two axes", "Pick holes, bosses or cones for both.")
+        raise unfit(where, "coaxiality is between two axes", "Pick holes, bosses or cones for both.")
     aside = np.linalg.norm(np.cross(own.ends_mm - axis.point_mm, axis.direction), axis=1).max()
     turned = np.linalg.norm(np.cross(own.direction, axis.direction))
     if aside > COAXIAL_MM or turned > COAXIAL_RAD:
-        raise _unfit(where, f"{own.id} and datum {line.datum} are not coaxial in the CAD", "Use position instead.")
+        raise unfit(where, f"{own.id} and datum {line.datum} are not coaxial in the CAD", "Use position instead.")
     return LineLimits(0.0, Limits(None, line.zone_diameter))
 
 
@@ -143,7 +143,8 @@ def _shrink(line: Any, _plan: Plan, _measured: Measured) -> LineLimits:
     return LineLimits(None, Limits(line.lower_percent, line.upper_percent))
 
 
-def _unfit(where: str, what: str, advice: str) -> PlanInvalid:
+def unfit(where: str, what: str, advice: str) -> PlanInvalid:
+    """A line that asks of a feature what it cannot have."""
     return PlanInvalid(f"{where}: {what}.", advice=advice, faults=[f"{where}: {what}"])
 
 

@@ -193,8 +193,10 @@ class Measured:
 
     def deviation_in(self, frame: MeasuringFrame) -> Deviation | None:
         """The deviation map with nominal where ``frame`` puts it."""
-        if frame is self.pose_frame or self.remeasure is None:
+        if frame is self.pose_frame:
             return self.deviation
+        if self.remeasure is None:
+            raise ValueError(f"nothing to measure the deviation in {frame.name} with")
         key = ("deviation", frame.name)
         if key not in self._kept:
             self._kept[key] = self.remeasure(frame.T_frame_pose)

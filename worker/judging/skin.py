@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
-from shared.errors import PlanInvalid
 from worker.features.records import FeatureKind
+from worker.fitting.calm import medians
 from worker.fitting.records import Element
 from worker.fitting.robust import TUKEY, mad_sigma
 from worker.judging.kinds_of_size import feature_details
@@ -105,11 +105,6 @@ def skin_of(found: MeasuredFeature, nominal: Nominal, *, rng: np.random.Generato
         noise_mm=float(np.median(patches.sigma_mm)),
         frame=layout.frame,
     )
-
-
-def unfit(where: str, what: str, advice: str) -> PlanInvalid:
-    """A line that asks of a feature what it cannot have."""
-    return PlanInvalid(f"{where}: {what}.", advice=advice, faults=[f"{where}: {what}"])
 
 
 def gap_of(found: MeasuredFeature) -> str | None:
@@ -275,8 +270,8 @@ def _averaged(layout: _Layout) -> _Patches:
     sector, band = layout.cells(layout.unrolled)
     _, cell = np.unique(band * layout.count[0] + sector, return_inverse=True)
     cell = cell.reshape(-1)
-    off = layout.height_mm - _medians(layout.height_mm, cell)[cell]
-    usual = np.maximum(1.4826 * _medians(np.abs(off), cell), max(mad_sigma(off), 1e-9))  # more where it is steep
+    off = layout.height_mm - medians(layout.height_mm, cell)[cell]
+    usual = np.maximum(1.4826 * medians(np.abs(off), cell), max(mad_sigma(off), 1e-9))  # more where it is steep
     kept = np.abs(off) <= TUKEY * usual[cell]
     cell, sector, band = cell[kept], sector[kept], band[kept]
     unrolled, height = layout.unrolled[kept], layout.height_mm[kept]
@@ -299,15 +294,6 @@ def _noise(unrolled: Floats, height: Floats) -> float:
         return 0.0
     nearest = np.asarray(cKDTree(unrolled).query(unrolled, k=2)[1], dtype=np.int64)[:, 1]
     return float(np.sqrt(np.mean((height - height[nearest]) ** 2) / 2))
-
-
-def _medians(values: Floats, cell: Ints) -> Floats:
-    order = np.lexsort((values, cell))
-    ends = np.cumsum(np.bincount(cell))
-    starts = ends - np.bincount(cell)
-    ranked = values[order]
-    middle: Floats = (ranked[(starts + ends - 1) // 2] + ranked[np.minimum((starts + ends) // 2, len(values) - 1)]) / 2
-    return middle
 
 
 def _plane_layout(found: MeasuredFeature, nominal: Nominal) -> _Layout:

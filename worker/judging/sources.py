@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from shared.plan import Plan
 from worker.datums.records import MeasuringFrame
+from worker.features.records import Feature
 from worker.fitting.records import RADIUS_INDEX
+from worker.judging.distances import reach_of
 from worker.judging.measured import Measured
 from worker.judging.propagation import Input, Shape
 from worker.judging.uncertainty import UNIFORM, scanner_sigma_mm
@@ -47,6 +51,12 @@ def length_inputs(plan: Plan, measured: Measured, *, scale: float = 1.0) -> tupl
         Input.single(SCANNER, scale * scanner_sigma_mm(plan)),
         Input.single(RESOLUTION, scale * UNIFORM * measured.quantum_mm, shape=Shape.UNIFORM),
     )
+
+
+def angle_input(features: Sequence[Feature], plan: Plan, measured: Measured) -> Input:
+    """The scanner's length error over the reach of the shortest feature, degrees."""
+    reach = min(reach_of(feature, measured.nominal) for feature in features)
+    return Input.single(SCANNER, float(np.degrees(scanner_sigma_mm(plan) / reach)) if reach > 0 else 0.0)
 
 
 def shrink_input(measured: Measured) -> Input:

@@ -18,15 +18,6 @@ def scanner_sigma_mm(plan: Plan) -> float:
     return 0.0 if plan.scanner is None else plan.scanner.expanded_uncertainty / COVERAGE_FACTOR
 
 
-def alignment_covariance(alignment: Alignment, point_mm: Floats) -> Floats:
-    """Covariance (3, 3), mm^2, of where the pose puts a point (3,) of nominal."""
-    spread = _levers(alignment, point_mm[None])[0]
-    if alignment.freedom is None:
-        return np.zeros((3, 3))
-    covariance: Floats = spread @ alignment.freedom.covariance @ spread.T
-    return covariance
-
-
 def alignment_sigma_mm(alignment: Alignment, points_mm: Floats, directions: Floats) -> Floats:
     """Standard uncertainty (n,) of the pose at points (n, 3) along unit directions (n, 3)."""
     if alignment.freedom is None:
@@ -68,12 +59,3 @@ def expanded_map_mm(sources: Mapping[str, Floats]) -> Floats:
     """U (s,), k = 2, from standard uncertainties by source."""
     total: Floats = COVERAGE_FACTOR * np.sqrt(np.sum([sigma**2 for sigma in sources.values()], axis=0))
     return total
-
-
-def _levers(alignment: Alignment, points_mm: Floats) -> Floats:
-    """(n, 3, 6) how points move under (rotation, translation) about the centre of the covariance."""
-    centre = np.zeros(3) if alignment.freedom is None else alignment.freedom.centre_mm
-    x, y, z = (points_mm - centre).T
-    zero = np.zeros_like(x)
-    turned = np.stack([zero, z, -y, -z, zero, x, y, -x, zero], axis=1).reshape(-1, 3, 3)
-    return np.concatenate([turned, np.broadcast_to(np.eye(3), turned.shape)], axis=2)

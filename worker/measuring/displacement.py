@@ -12,15 +12,17 @@ from worker.fitting.robust import (
     density_weights,
     face_covariance,
     mad_sigma,
+    tukey_slope,
     tukey_weights,
 )
 from worker.measuring.regions import region_triangles
 from worker.measuring.seen import NotMeasured, Seen
 from worker.measuring.shrink import without_shrink
 from worker.records import Bools, Deviation, Floats, Ints, Region
-from worker.rigid import RigidTransform
+from worker.rigid import RigidTransform, turn_to_shift
 from worker.surface import SurfaceQuery
 
+LEAST_SLOPE = 0.1  # of the weights
 REST = "rest"  # source of the region that is all but the one asked for: faces of it may be off as a whole
 
 
@@ -103,18 +105,25 @@ def against(own: Displacement, rest: Displacement) -> Displacement:
     )
 
 
-def motion_at(found: Displacement, point_mm: Floats) -> tuple[Floats, Floats]:
-    """What a displacement moves a point (3,) by: shift (3,) mm and its covariance (3, 3)."""
-    spread = _carry_to(point_mm, found)[3:]
-    return spread @ np.r_[found.rotation_rad, found.shift_mm], spread @ found.covariance @ spread.T
-
-
 def _carry_to(point_mm: Floats, found: Displacement) -> Floats:
     """(6, 6) takes a motion about the displacement's centre to the same motion about another point (3,)."""
-    x, y, z = point_mm - found.centre_mm
     spread = np.eye(6)
-    spread[3:, :3] = [[0.0, z, -y], [-z, 0.0, x], [y, -x, 0.0]]
+    spread[3:, :3] = turn_to_shift(point_mm - found.centre_mm)
     return spread
+
+
+@dataclass(frozen=True, eq=False)
+class _Rows:
+    """How points lie about a region.
+
+    rows : (n, 6) derivatives by (radius * rotation, shift);  residual_mm, weights : (n,)
+    slope_share : by how much less than their weights the residuals answer to a motion
+    """
+
+    rows: Floats
+    residual_mm: Floats
+    weights: Floats
+    slope_share: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -134,8 +143,8 @@ class _Fit:
         radius = float(np.sqrt(np.average(((points_mm - centre) ** 2).sum(axis=1), weights=weights)))
         return cls(points_mm, weights, centre, max(radius, 1e-6), surface, settings)
 
-    def rows(self, motion: RigidTransform, *, is_robust: bool = True) -> tuple[Floats, Floats, Floats]:
-        """Derivatives (n, 6) by (radius * rotation, shift), residuals (n,), robust weights (n,)."""
+    def rows(self, motion: RigidTransform, *, is_robust: bool = True) -> _Rows:
+        """How the points lie about the region so moved."""
         back = motion.inverse()
         placed = back.apply(self.points_mm)
         found = self.surface.signed(placed)
@@ -145,16 +154,18 @@ class _Fit:
         is_over |= np.abs(np.einsum("ij,ij->i", placed - found.point_mm, found.normal)) > 0.9 * found.distance_mm
         residual = found.signed_mm
         sigma = max(mad_sigma(residual[is_over]), self.settings.sigma_floor_mm)
-        robust = tukey_weights(residual, TUKEY * sigma if is_robust else np.inf)
-        return rows, residual, self.weights * is_over * robust
+        width, used = TUKEY * sigma if is_robust else np.inf, self.weights * is_over
+        weights = used * tukey_weights(residual, width)
+        share = float((used * tukey_slope(residual, width)).sum()) / max(float(weights.sum()), 1e-300)
+        return _Rows(rows, residual, weights, max(share, LEAST_SLOPE))
 
     def improved(self, motion: RigidTransform, *, is_robust: bool) -> RigidTransform:
         """One Gauss-Newton step in the held motions."""
-        rows, residual, weights = self.rows(motion, is_robust=is_robust)
-        held, _ = self.directions(rows, weights)
-        reduced = rows @ held
-        normal = reduced.T @ (reduced * weights[:, None])
-        step = held @ np.linalg.lstsq(normal, reduced.T @ (weights * residual), rcond=None)[0]
+        at = self.rows(motion, is_robust=is_robust)
+        held, _ = self.directions(at.rows, at.weights)
+        reduced = at.rows @ held
+        normal = reduced.T @ (reduced * at.weights[:, None])
+        step = held @ np.linalg.lstsq(normal, reduced.T @ (at.weights * at.residual_mm), rcond=None)[0]
         return motion @ RigidTransform.about(step[:3] / self.radius_mm, step[3:], self.centre_mm)
 
     def directions(self, rows: Floats, weights: Floats) -> tuple[Floats, Floats]:
@@ -168,19 +179,20 @@ class _Fit:
 
         face : of each triangle of the surface, where whole faces may be off; None where they may not
         """
-        rows, residual, weights = self.rows(motion)
-        held, free = self.directions(rows, weights)
-        own = clustered_covariance(rows @ held, weights, residual, self.points_mm)
+        at = self.rows(motion)
+        held, free = self.directions(at.rows, at.weights)
+        rows, slope_share = at.rows @ held, at.slope_share
+        own = clustered_covariance(rows, at.weights, at.residual_mm, self.points_mm, slope_share=slope_share)
         if face is not None:
             on_face = face[self.surface.signed(motion.inverse().apply(self.points_mm)).triangle]
-            scores = (rows @ held) * (weights * residual)[:, None]
-            faces = face_covariance(scores, rows @ held, weights, on_face)
+            scores = rows * (at.weights * at.residual_mm)[:, None]
+            faces = face_covariance(scores, rows, slope_share * at.weights, on_face)
             if faces is not None and np.trace(faces.covariance) > np.trace(own.covariance):
                 own = faces
         scaled = held @ own.covariance @ held.T
         units = np.diag([1 / self.radius_mm] * 3 + [1.0] * 3)
         angle = _rotation_vector(motion)
-        kept = weights > 0
+        kept = at.weights > 0
         return Displacement(
             shift_mm=motion.apply(self.centre_mm) - self.centre_mm,
             rotation_rad=angle,
@@ -189,7 +201,7 @@ class _Fit:
             shown=units @ held @ held.T @ np.linalg.inv(units),
             free_text=tuple(_motion_text(column) for column in free.T),
             point_count=int(np.count_nonzero(kept)),
-            sigma_mm=mad_sigma(residual[kept]),
+            sigma_mm=mad_sigma(at.residual_mm[kept]),
             dof=own.dof,
         )
 

@@ -8,6 +8,7 @@ import numpy as np
 
 from worker.fitting.records import FREEDOM_COUNT, Element
 from worker.records import Floats
+from worker.rigid import turn_to_shift
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,8 +73,7 @@ def _crossing(plane: Element, at_mm: Floats, direction: Floats) -> Floats:
 
 def _about(element: Element, place_mm: Floats) -> Floats:
     """Covariance (6, 6) of (shift, rotation) with the rotation about another point."""
-    x, y, z = place_mm - element.point_mm
     spread = np.eye(6)
-    spread[:3, 3:] = [[0.0, z, -y], [-z, 0.0, x], [y, -x, 0.0]]
+    spread[:3, 3:] = turn_to_shift(place_mm - element.point_mm)
     moved: Floats = spread @ element.covariance[:6, :6] @ spread.T
     return moved

@@ -18,7 +18,9 @@ from shared.report import (
     ThicknessSummary,
     Vector,
 )
-from worker.judging.uncertainty import UNIFORM, deviation_sigma_mm, expanded_map_mm
+from worker.judging.kinds_of_wall import wall_budget
+from worker.judging.propagation import combined
+from worker.judging.uncertainty import deviation_sigma_mm, expanded_map_mm
 from worker.judging.verdicts import COVERAGE_FACTOR
 from worker.measuring.statistics import Summary, summarise, worst_places
 from worker.records import Bools, Deviation, Face, Floats, Ints, Region, Thickness, ThinSpot
@@ -187,11 +189,8 @@ class Summaries:
         """U (k = 2) of the piece's wall between two samples: both skins' noise and facets; the pose drops out."""
         if not self.sigma_mm:
             return None
-        both, quantum = [near, far], self.inspected.measured.quantum_mm
-        variance = float(self.sigma_mm["scanner"][near]) ** 2 + 2 * (UNIFORM * quantum) ** 2
-        for source in ("scan noise", "facets of nominal"):
-            variance += float((self.sigma_mm[source][both] ** 2).sum())
-        return float(COVERAGE_FACTOR * np.sqrt(variance)) if np.isfinite(variance) else None
+        sigma = combined(0.0, wall_budget(self.sigma_mm, self.inspected.measured.quantum_mm, near, far)).sigma
+        return COVERAGE_FACTOR * sigma if np.isfinite(sigma) else None
 
 
 def _face_name(face: Face) -> str:

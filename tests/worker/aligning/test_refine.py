@@ -16,7 +16,6 @@ from worker.aligning.refine import (
     information,
     products,
     solved,
-    tukey,
     weighted_median,
 )
 from worker.measuring.analytic import face_table
@@ -52,10 +51,6 @@ def _moved(cloud: Cloud, motion: RigidTransform) -> Cloud:
 
 def _state(pose: RigidTransform | None = None) -> FitState:
     return FitState(pose or RigidTransform.identity(), ONES)
-
-
-def test_tukey_weighs_fully_at_nothing_and_not_at_all_past_its_width() -> None:
-    np.testing.assert_allclose(tukey(np.array([0.0, 0.5, 1.0, 3.0])), [1.0, 0.5625, 0.0, 0.0])
 
 
 @pytest.mark.parametrize(("weights", "expected"), [([1, 1, 1], 2.0), ([1, 1, 5], 3.0), ([5, 1, 1], 1.0)])

@@ -7,7 +7,8 @@ import pytest
 
 from shared.plan import Plan, Scanner
 from tests.support.shapes import perfect_alignment
-from worker.judging.uncertainty import alignment_covariance, alignment_sigma_mm, scanner_sigma_mm
+from worker.datums.frames import pose_frame
+from worker.judging.uncertainty import alignment_sigma_mm, scanner_sigma_mm
 from worker.records import Alignment, Freedom
 
 TURN = 1e-4
@@ -33,7 +34,7 @@ def _alignment() -> Alignment:
 def test_a_turn_moves_a_point_by_its_arm(point: tuple[float, ...], direction: tuple[float, ...], arm_mm: float) -> None:
     place, way = np.array(point), np.array(direction)
     assert alignment_sigma_mm(_alignment(), place[None], way[None])[0] == pytest.approx(TURN * arm_mm)
-    assert np.sqrt(way @ alignment_covariance(_alignment(), place) @ way) == pytest.approx(TURN * arm_mm)
+    assert np.sqrt(way @ pose_frame(_alignment(), None).covariance_at(place) @ way) == pytest.approx(TURN * arm_mm)
 
 
 def test_a_scanner_counts_with_half_its_stated_uncertainty() -> None:
