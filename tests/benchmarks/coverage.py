@@ -27,11 +27,13 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
+from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
 
 from tests.benchmarks.coverage_run import FULL_SEARCH_EVERY, MONTE_CARLO_EVERY, Row, inspected
+from worker.threads import thread_environment
 
 STATED = 0.95
 ALLOWED = 0.02
@@ -117,10 +119,9 @@ def reasons(rows: Sequence[Row]) -> Iterator[str]:
 
 def simulated(numbers: Sequence[int], seed: int, processes: int, only: str = "") -> list[Row]:
     """All rows of these inspections."""
-    if processes == 1:
-        return [row for number in numbers for row in inspected(number, seed, only)]
     rows: list[Row] = []
-    with ProcessPoolExecutor(processes) as pool:
+    os.environ.update(thread_environment(1))  # read by each process as it loads its libraries
+    with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:
         for index, found in enumerate(pool.map(partial(inspected, seed=seed, only=only), numbers, chunksize=2)):
             rows += found
             if index % 20 == 19:
@@ -138,7 +139,6 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--only", default="", help="judge only characteristics whose kind matches this expression")
     parser.add_argument("--rows", type=Path, help="keep all rows in this file")
     given = parser.parse_args(arguments)
-    os.environ.setdefault("OMP_NUM_THREADS", "1")
     begun = time.time()
     rows = simulated(range(given.first, given.first + given.inspections), given.seed, given.processes, given.only)
     if given.rows:

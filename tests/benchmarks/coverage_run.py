@@ -32,15 +32,8 @@ COARSE_TURN_RAD, COARSE_SHIFT_SHARE = np.radians(10.0), 0.05  # as far off as a 
 FULL_SEARCH_EVERY = 20
 MONTE_CARLO_EVERY = 10
 MONTE_CARLO_DRAWS = 2_000
-TAKEN_IN_TURN = (
-    "size, m",
-    "flatness",
-    "straightness",
-    "roundness",
-    "cylindricity",
-    "parallelism of a plane",
-    "perpendicularity of a plane",
-)
+COSTLY = re.compile("size, m|flatness|straightness|roundness|cylindricity|(parallelism|perpendicularity) of a plane")
+MOST_OF_A_KIND, MOST_OF_COSTLY = 2, 1  # lines of one inspection
 
 
 @dataclass(frozen=True)
@@ -111,12 +104,14 @@ def inspected(number: int, seed: int, only: str = "") -> list[Row]:
 
 
 def lines_of(shared: Bench, number: int) -> tuple[tuple[int, Line], ...]:
-    """The lines of one inspection, numbered: of each kind that costs long one, taken in turn, and all others."""
-    every = list(enumerate(shared.lines))
-    kept = [(index, line) for index, line in every if not line.group.startswith(TAKEN_IN_TURN)]
-    for group in TAKEN_IN_TURN:
-        own = [(index, line) for index, line in every if line.group.startswith(group)]
-        kept.append(own[number % len(own)])
+    """The lines of one inspection, numbered: a few of each kind, taken in turn from one inspection to the next."""
+    by_kind: dict[str, list[tuple[int, Line]]] = {}
+    for index, line in enumerate(shared.lines):
+        by_kind.setdefault(line.group, []).append((index, line))
+    kept = []
+    for group, own in by_kind.items():
+        most = min(MOST_OF_COSTLY if COSTLY.match(group) else MOST_OF_A_KIND, len(own))
+        kept += [own[(number * most + step) % len(own)] for step in range(most)]
     return tuple(kept)
 
 

@@ -15,7 +15,7 @@ from worker.fitting.spatial import Patches, likelihood
 from worker.fitting.whole import Levers, Whole, field_levers
 from worker.records import Floats, Ints
 
-MOST_PATCHES = 160  # show correlation at every length that matters to a fit
+MOST_PATCHES = 120  # show correlation at every length that matters to a fit
 POINTS_TO_ANSWER = 10  # a patch of fewer answers as all points together do
 LEAST_ANSWER = 0.2  # of a patch's points must answer to a motion, or it is set aside as the fit did
 LEVELS = (0.6827, 0.95)

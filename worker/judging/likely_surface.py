@@ -13,8 +13,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.linalg import cholesky, solve_triangular
 
-from worker.judging.tiles import Factor, product
 from worker.records import Floats
 
 DRAWS = 128  # the mean of their widths is sure to a tenth of their scatter
@@ -141,26 +141,32 @@ class _Process:
         seen, between, wanted = (_correlation(square, course).mean(axis=(1, 3)) for square in self._squares)
         return _Alike(seen, between, wanted)
 
-    def _factor(self, alike: _Alike, amplitude: float) -> Factor:
+    def _factor(self, alike: _Alike, amplitude: float) -> Floats:
+        """Lower factor (m, m) of the covariance of what was seen."""
         covariance = amplitude**2 * alike.seen + self._trends[0]
         covariance[np.diag_indices(len(covariance))] += self._sigma**2
-        return Factor(covariance)
+        return _lower(covariance)
 
     def _likelihood(self, alike: _Alike, amplitude: float) -> float:
         factor = self._factor(alike, amplitude)
-        scaled = factor.forward(self._rest[:, None])
-        return float(-0.5 * (scaled**2).sum() - factor.log_determinant / 2)
+        scaled = solve_triangular(factor, self._rest, lower=True, check_finite=False)
+        return float(-0.5 * (scaled**2).sum() - np.log(np.diag(factor)).sum())
 
     def _drawn(self, alike: _Alike, amplitude: float, number: int, rng: np.random.Generator) -> tuple[Floats, Floats]:
         """Expected surface (p,), and draws (n, p) of what is left open."""
         factor = self._factor(alike, amplitude)
         between = amplitude**2 * alike.between + self._trends[1]
-        reduced = factor.forward(np.column_stack([self._rest, between]))
-        expected = product(reduced[:, 1:].T, reduced[:, :1])[:, 0]
-        left = amplitude**2 * alike.wanted + self._trends[2] - product(reduced[:, 1:].T, reduced[:, 1:])
+        reduced = solve_triangular(factor, np.column_stack([self._rest, between]), lower=True, check_finite=False)
+        expected: Floats = reduced[:, 1:].T @ reduced[:, 0]
+        left = amplitude**2 * alike.wanted + self._trends[2] - reduced[:, 1:].T @ reduced[:, 1:]
         left[np.diag_indices(len(left))] += NUGGET * (amplitude**2 + self._trend_variance / TREND_SHARE**2)
-        drawn = Factor(left).times(rng.standard_normal((len(left), number)))
+        drawn = _lower(left) @ rng.standard_normal((len(left), number))
         return expected, expected + drawn.T
+
+
+def _lower(covariance: Floats) -> Floats:
+    factor: Floats = cholesky(covariance, lower=True, overwrite_a=True, check_finite=False)
+    return factor
 
 
 def _correlation(square: Floats, course: float) -> Floats:
