@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from worker.fitting.fit import shape_of
+from worker.fitting.normal import square_root
 from worker.fitting.records import Element
 from worker.fitting.shapes import Shape, derivatives, distances, freedoms, normals
 from worker.fitting.spatial import Field, Patches, likelihood
@@ -99,7 +100,7 @@ def _heights(patches: Patches, wanted: Patches, axis: Floats) -> tuple[Floats, F
         mean += trial.weight / total * expected
         if number:
             spread[np.diag_indices(len(spread))] += JITTER * float(np.trace(spread)) / len(spread) + 1e-18
-            drawn.append(expected + (np.linalg.cholesky(spread) @ rng.standard_normal((len(spread), number))).T)
+            drawn.append(expected + (square_root(spread) @ rng.standard_normal((len(spread), number))).T)
     return mean, np.concatenate(drawn)
 
 

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.linalg import cholesky, solve_triangular
 
+from worker.fitting.normal import square_root
 from worker.records import Floats
 
 DRAWS = 128  # the mean of their widths is sure to a tenth of their scatter
@@ -160,7 +161,7 @@ class _Process:
         expected: Floats = reduced[:, 1:].T @ reduced[:, 0]
         left = amplitude**2 * alike.wanted + self._trends[2] - reduced[:, 1:].T @ reduced[:, 1:]
         left[np.diag_indices(len(left))] += NUGGET * (amplitude**2 + self._trend_variance / TREND_SHARE**2)
-        drawn = _lower(left) @ rng.standard_normal((len(left), number))
+        drawn = square_root(left) @ rng.standard_normal((len(left), number))
         return expected, expected + drawn.T
 
 
