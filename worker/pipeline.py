@@ -149,6 +149,7 @@ def _measured(job: InspectionJob, plan_mm: Plan, inputs: Inputs, course: Course)
         regions=(*planned, *_unplanned(cores, planned)),
         quantum_mm=inputs.scan.quantum_mm,
         features=features,
+        bodies=tuple(body for body in inputs.bodies if body.role != "core"),
         strain_sigma=0.0 if thermal is None else thermal.strain_sigma,
     )
     if alignment.status is AlignmentStatus.NOT_ALIGNED or alignment.T_nominal_scan is None:

@@ -15,6 +15,7 @@ from typing import Self
 import numpy as np
 from numpy.typing import NDArray
 
+from worker.exhibits import NOTHING, Exhibits
 from worker.rigid import RigidTransform
 
 Floats = NDArray[np.float64]
@@ -362,6 +363,7 @@ class Characteristic:
     probability : of conformance (JCGM 106), 0 to 1
     limits_source : where the limits come from if not the plan's own figures, e.g. "ISO 2768-m"
     U_gum, U_monte_carlo : both ways to U, where the plan asked for Monte Carlo (JCGM 101)
+    exhibits : what it shows beside its figure
     """
 
     id: str
@@ -387,6 +389,7 @@ class Characteristic:
     limits_source: str | None = None
     U_gum: float | None = None
     U_monte_carlo: float | None = None
+    exhibits: Exhibits = NOTHING
 
 
 @dataclass(frozen=True, eq=False)

@@ -77,9 +77,10 @@ def judge_plan(plan_mm: Plan, measured: Measured, *, seed: int = 0) -> tuple[Cha
 def _judged(line: Any, plan: Plan, measured: Measured, seed: int) -> Characteristic:
     stated = limits_of(line, plan, measured)
     base = _base(line, stated, measured)
-    caution: dict[str, str] = {} if stated.caution is None else {"caution": stated.caution}
     why_not = measured.why_not
     found = Unmeasured(why_not) if why_not else MEASURE[line.kind](line, plan, measured)
+    told = [text for text in (stated.caution, found.caution) if text is not None]
+    caution: dict[str, str] = {"caution": " ".join(told)} if told else {}
     if isinstance(found, Unmeasured):
         return replace(
             base,
@@ -87,6 +88,7 @@ def _judged(line: Any, plan: Plan, measured: Measured, seed: int) -> Characteris
             point_mm=found.point_mm,
             details=caution | dict(found.details),
             sample_mask=found.sample_mask,
+            exhibits=found.exhibits,
         )
     return _with_verdict(replace(base, details=caution), found, plan, seed)
 
@@ -143,6 +145,7 @@ def _with_verdict(base: Characteristic, found: Finding, plan: Plan, seed: int) -
         probability=_probability(value, U, limits, gum, drawn),
         U_gum=None if drawn is None else gum.U,
         U_monte_carlo=None if drawn is None else drawn.U,
+        exhibits=found.exhibits,
     )
 
 

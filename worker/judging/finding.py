@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from shared.tolerances.resolve import ResolvedLimits
+from worker.exhibits import NOTHING, Exhibits
 from worker.judging.propagation import Input, Model, additive
 from worker.records import Bools, Floats
 
@@ -25,6 +26,8 @@ class Finding:
     bonus_mm : what the size of the feature adds to its upper limit
     nominal, limits : where they depend on the place that counts
     by_chance : length that chance alone gives a vector that is truly nothing, at the coverage probability
+    exhibits : what it shows beside its figure
+    caution : what somebody who acts on the figure must be told beside it
     """
 
     inputs: tuple[Input, ...]
@@ -39,6 +42,8 @@ class Finding:
     nominal: float | None = None
     limits: ResolvedLimits | None = None
     by_chance: float = 0.0
+    exhibits: Exhibits = NOTHING
+    caution: str | None = None
 
 
 def plain_finding(  # noqa: PLR0913 - the plain form of a record of many fields
@@ -54,6 +59,8 @@ def plain_finding(  # noqa: PLR0913 - the plain form of a record of many fields
     frame: str | None = None,
     nominal: float | None = None,
     limits: ResolvedLimits | None = None,
+    exhibits: Exhibits = NOTHING,
+    caution: str | None = None,
 ) -> Finding:
     """A finding whose sources simply add: standard uncertainties in the characteristic's own unit."""
     known = dof or {}
@@ -69,17 +76,21 @@ def plain_finding(  # noqa: PLR0913 - the plain form of a record of many fields
         frame=frame,
         nominal=nominal,
         limits=limits,
+        exhibits=exhibits,
+        caution=caution,
     )
 
 
 @dataclass(frozen=True, eq=False)
 class Unmeasured:
-    """Why a characteristic could not be measured."""
+    """Why a characteristic could not be measured, and what can be shown all the same."""
 
     reason: str
     point_mm: Floats | None = None
     details: Details = field(default_factory=dict)
     sample_mask: Bools | None = None
+    exhibits: Exhibits = NOTHING
+    caution: str | None = None
 
 
 def row(vector: Floats) -> tuple[float, ...]:

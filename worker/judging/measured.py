@@ -22,7 +22,7 @@ from worker.measuring.measured_feature import MeasuredFeature, measure_feature
 from worker.measuring.patches import SampleNet
 from worker.measuring.seen import NotMeasured, Seen
 from worker.measuring.shrink import without_shrink
-from worker.records import Alignment, AlignmentStatus, Deviation, Floats, Nominal, Region, Samples, Thickness
+from worker.records import Alignment, AlignmentStatus, Body, Deviation, Floats, Nominal, Region, Samples, Thickness
 from worker.rigid import RigidTransform
 
 SCALE_STEP = 1e-4  # a step of the scale: 0.01 mm on 100 mm, far less than shrink, far more than rounding
@@ -35,6 +35,7 @@ class Measured:
     deviation, thickness : None where the scan could not be aligned
     quantum_mm : smallest step of the scan's number format
     features : of nominal
+    bodies : bought-in parts and other solids that are no cores, where their files put them
     strain_sigma : standard uncertainty of the correction to 20 degrees, per unit of length
     remeasure : deviation with the piece moved once more, nominal frame
     chosen : the frame that the plan's alignment names and everything here is measured in, if it is not
@@ -49,6 +50,7 @@ class Measured:
     regions: tuple[Region, ...]
     quantum_mm: float
     features: tuple[Feature, ...] = ()
+    bodies: tuple[Body, ...] = ()
     strain_sigma: float = 0.0
     remeasure: Callable[[RigidTransform], Deviation] | None = None
     chosen: MeasuringFrame | NoFrame | None = None
@@ -63,6 +65,15 @@ class Measured:
         if isinstance(self.chosen, NoFrame):
             return f"the alignment the plan asks for cannot be made on this piece: {self.chosen.reason}"
         return None if self.deviation is not None else "no deviation was measured"
+
+    @cached_property
+    def piece_points_mm(self) -> Floats:
+        """Where the piece has its samples (s, 3), nominal frame: nominal's own places where nothing was measured."""
+        if self.deviation is None:
+            raise ValueError("nothing was measured")
+        off = np.where(self.deviation.is_measured, self.deviation.distance_mm, 0.0)
+        points: Floats = self.samples.points_mm + off[:, None] * self.samples.normals
+        return points
 
     @property
     def seen(self) -> Seen:
