@@ -13,8 +13,9 @@ from pydantic import ValidationError
 
 from shared.errors import PlanInvalid
 from shared.plan import Plan
-from shared.plan.characteristics import FIT_PATTERN, GENERAL_ANGLE_PATTERN, GENERAL_PATTERN, KINDS
+from shared.plan.characteristics import FIT_PATTERN, GENERAL_ANGLE_PATTERN, KINDS
 from shared.plan.frames import LETTER_PATTERN
+from shared.plan.lines import GENERAL_PATTERN
 from shared.plan.plan import NAMES_DISAGREE
 from shared.tolerances.resolve import limit_faults
 

@@ -11,7 +11,7 @@ from shared.drafting.lines import DraftChoices, Sheet, characteristic_lines, fra
 from shared.drafting.words import limit_figure, printable
 from shared.errors import RequestInvalid
 from shared.feature_list import FeatureList
-from shared.plan.characteristics import GENERAL_PATTERN
+from shared.plan.lines import GENERAL_PATTERN
 from shared.tolerances.iso_8062 import INDICATED_ONLY
 
 SCANNER_MM = 0.03  # of many optical scanners on parts of this size; only shown, and only as an example

@@ -9,7 +9,6 @@ from shared.plan.characteristics import (
     Angle,
     Angularity,
     AnyCharacteristic,
-    AxisName,
     CircularRunout,
     Coaxiality,
     CoreDisplacement,
@@ -33,6 +32,7 @@ from shared.plan.characteristics import (
     WallThickness,
 )
 from shared.plan.frames import AlignmentChoice, AlignmentMethod, Datum, DatumReference, DatumTarget, Frame
+from shared.plan.lines import AxisName
 from shared.plan.piece import (
     MapSettings,
     Piece,

@@ -10,54 +10,15 @@ from typing import Annotated, Literal, get_args
 
 from pydantic import Field, model_validator
 
-from shared.plan.base import Name, Strict, Vector
+from shared.plan.base import Name, Vector
 from shared.plan.frames import Letter
+from shared.plan.lines import AxisName, Characteristic, InFrame, Limited
 from shared.plan.places import FeaturePick
 
-GENERAL_PATTERN = r"^(ISO 2768-[fmcv]|ISO 8062-3 DCTG ([1-9]|1[0-6])|ISO 286 IT([1-9]|1[0-8]))$"
 GENERAL_ANGLE_PATTERN = r"^ISO 2768-[fmcv]$"
 FIT_PATTERN = r"^[A-Za-z]{1,2}\d{1,2}$"
-General = Annotated[
-    str,
-    Field(
-        description="A class of general tolerances: 'ISO 2768-m', 'ISO 8062-3 DCTG 10', 'ISO 286 IT14' (js).",
-        pattern=GENERAL_PATTERN,
-    ),
-]
 Fit = Annotated[str, Field(description="ISO 286 tolerance class, such as H8 or g6.", pattern=FIT_PATTERN)]
 Zone = Annotated[float, Field(gt=0)]
-
-
-class _Characteristic(Strict):
-    id: Annotated[str, Field(min_length=1, max_length=40, pattern=r"^[\w.\-]+$")]
-    title: Annotated[str, Field(max_length=120)] | None = None
-
-
-class _InFrame(_Characteristic):
-    """frame: one of the plan's frames; without it, what the plan's alignment says."""
-
-    frame: Name | None = None
-
-
-class _Limited(_Characteristic):
-    """Limits as departures from nominal, or a general class; else the plan's ``general_tolerance``.
-
-    nominal: the drawing's value where it is not the CAD's
-    """
-
-    nominal: float | None = None
-    lower_deviation: float | None = None
-    upper_deviation: float | None = None
-    general: General | None = None
-
-    @model_validator(mode="after")
-    def _ordered(self) -> _Limited:
-        lower, upper = self.lower_deviation, self.upper_deviation
-        if self.general is not None and not (lower is None and upper is None):
-            raise ValueError("give deviations or a general class, not both")
-        if lower is not None and upper is not None and lower >= upper:
-            raise ValueError("lower_deviation must lie below upper_deviation")
-        return self
 
 
 class SizeAssociation(StrEnum):
@@ -68,7 +29,7 @@ class SizeAssociation(StrEnum):
     MINIMUM_CIRCUMSCRIBED = "minimum_circumscribed"
 
 
-class Size(_Limited):
+class Size(Limited):
     """Diameter of a hole, boss or ball, or width of a slot."""
 
     kind: Literal["size"]
@@ -84,15 +45,7 @@ class Size(_Limited):
         return self
 
 
-class AxisName(StrEnum):
-    """A part axis."""
-
-    X = "x"
-    Y = "y"
-    Z = "z"
-
-
-class Distance(_Limited, _InFrame):
+class Distance(Limited, InFrame):
     """Distance between two features: parallel planes, axes, centres, or an axis or centre from a plane.
 
     direction: its component along one part axis only.  A single feature is measured from the origin
@@ -111,7 +64,7 @@ class Distance(_Limited, _InFrame):
         return self
 
 
-class Angle(_Characteristic):
+class Angle(Characteristic):
     """Angle between two features' planes or axes, 0 to 180 degrees; or the full angle of a cone.
 
     Normals point out of material; axes are taken along the sense that gives nominal's angle.
@@ -135,7 +88,7 @@ class Angle(_Characteristic):
         return self
 
 
-class Flatness(_Characteristic):
+class Flatness(Characteristic):
     """Flatness (ISO 1101, minimum zone) of a plane."""
 
     kind: Literal["flatness"]
@@ -143,7 +96,7 @@ class Flatness(_Characteristic):
     zone: Zone
 
 
-class Straightness(_Characteristic):
+class Straightness(Characteristic):
     """Straightness (ISO 1101, minimum zone): of an axis in a cylindrical zone, or of each line along a surface."""
 
     kind: Literal["straightness"]
@@ -152,7 +105,7 @@ class Straightness(_Characteristic):
     zone: Zone
 
 
-class Roundness(_Characteristic):
+class Roundness(Characteristic):
     """Roundness (ISO 1101, minimum zone): the worst section square to the axis."""
 
     kind: Literal["roundness"]
@@ -160,7 +113,7 @@ class Roundness(_Characteristic):
     zone: Zone
 
 
-class Cylindricity(_Characteristic):
+class Cylindricity(Characteristic):
     """Cylindricity (ISO 1101, minimum zone)."""
 
     kind: Literal["cylindricity"]
@@ -168,7 +121,7 @@ class Cylindricity(_Characteristic):
     zone: Zone
 
 
-class _FromDatum(_Characteristic):
+class _FromDatum(Characteristic):
     feature: FeaturePick
     datum: Letter
     zone: Zone
@@ -192,7 +145,7 @@ class Angularity(_FromDatum):
     kind: Literal["angularity"]
 
 
-class Coaxiality(_Characteristic):
+class Coaxiality(Characteristic):
     """Coaxiality with a datum axis: diameter of the zone round it that the axis needs over its length."""
 
     kind: Literal["coaxiality"]
@@ -221,7 +174,7 @@ class MaterialCondition(StrEnum):
     LMC = "lmc"
 
 
-class Position(_InFrame):
+class Position(InFrame):
     """Position of an axis or centre (ISO 1101, ISO 5458, ASME Y14.5): diameter of the zone it needs over its depth.
 
     shrink_removed: the piece is brought to nominal's size first, so that shrink is not read as position
@@ -251,7 +204,7 @@ class Position(_InFrame):
         return self
 
 
-class SurfaceProfile(_InFrame):
+class SurfaceProfile(InFrame):
     """Profile of a surface (ISO 1101, ASME Y14.5): all of ``region`` inside a zone about nominal.
 
     zone is the total width; outside is the part of it that lies outside material (U), half by default.
@@ -270,7 +223,7 @@ class SurfaceProfile(_InFrame):
         return self
 
 
-class LineProfile(_InFrame):
+class LineProfile(InFrame):
     """Profile of a line (ISO 1101): the section of ``region`` by a plane through ``point`` square to ``normal``."""
 
     kind: Literal["line_profile"]
@@ -289,7 +242,7 @@ class LineProfile(_InFrame):
         return self
 
 
-class WallThickness(_Characteristic):
+class WallThickness(Characteristic):
     """Wall of the piece over ``region``, optionally only toward a second region.
 
     least: the least wall allowed;  grade: DCTG of the casting, the wall being judged one grade
@@ -309,7 +262,7 @@ class WallThickness(_Characteristic):
         return self
 
 
-class MachiningAllowance(_InFrame):
+class MachiningAllowance(InFrame):
     """Material left to be machined off a face: deviation of the casting above the finished face, at its least.
 
     feature or region: the face as finished nominal has it
@@ -333,7 +286,7 @@ class MachiningAllowance(_InFrame):
         return self
 
 
-class CoreDisplacement(_Characteristic):
+class CoreDisplacement(Characteristic):
     """Length of the rigid displacement of a region (a core) against the rest of the piece."""
 
     kind: Literal["core_displacement"]
@@ -351,7 +304,7 @@ class ShrinkAxis(StrEnum):
     OVERALL = "overall"
 
 
-class ShrinkCharacteristic(_Characteristic):
+class ShrinkCharacteristic(Characteristic):
     """Shrink of the piece, percent of its own length, counting the allowance in the pattern."""
 
     kind: Literal["shrink"]

@@ -9,8 +9,9 @@ from pydantic import Field, model_validator
 from pydantic_core import PydanticCustomError
 
 from shared.plan.base import Strict, in_mm
-from shared.plan.characteristics import AnyCharacteristic, General
+from shared.plan.characteristics import AnyCharacteristic
 from shared.plan.frames import AlignmentChoice, Datum, Frame
+from shared.plan.lines import General
 from shared.plan.piece import MapSettings, Piece, Scanner, Substitution, Temperature, Uncertainty
 from shared.plan.places import RegionChoice
 from shared.units import LengthUnit
