@@ -1,7 +1,8 @@
-"""The report document, version 1.1: what an inspection found.
+"""The report document, version 1.2: what an inspection found.
 
 1.1 adds to 1.0 features, frames, temperature, and of each characteristic how its U was made; a document
-of version 1.0 reads as one in which none of that was told.
+of version 1.0 reads as one in which none of that was told.  1.2 adds to each characteristic its tables, curves,
+places and files, and what-if scenarios with the list of moves.
 
 Lengths are millimetres in the nominal frame, angles radians, whatever unit the reader prefers on
 screen.  Everything but ``run`` is byte-identical for the same input, settings and versions.
@@ -16,7 +17,8 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from shared.feature_list import FeatureRecord
 
-REPORT_VERSION = "1.1"
+REPORT_VERSION = "1.2"
+ATTACHMENT_FOLDER = "files"  # beside the report
 
 Vector = tuple[float, float, float]
 Vector6 = tuple[float, float, float, float, float, float]
@@ -229,6 +231,69 @@ class CharacteristicLimits(_Record):
     upper: float | None
 
 
+class TableColumn(_Record):
+    """Head of a column.  unit: of its figures, "" for text; is_departure: in thousandths where inches are shown."""
+
+    name: str
+    unit: str = ""
+    is_departure: bool = False
+
+
+class Table(_Record):
+    """Rows with one cell for each column; an empty cell was not measured or does not apply."""
+
+    title: str
+    columns: list[TableColumn]
+    rows: list[list[float | str | None]]
+
+
+class Curve(_Record):
+    """y over x, and the expanded uncertainty of y where one is known."""
+
+    name: str
+    x: list[float]
+    y: list[float]
+    U: list[float] | None = None
+
+
+class Plot(_Record):
+    """Curves over one axis; limits: levels of y that are required."""
+
+    title: str
+    x_label: str
+    x_unit: str
+    y_label: str
+    y_unit: str
+    curves: list[Curve]
+    limits: list[float] = []
+
+
+class Mark(_Record):
+    """A place in the part: one point, or a line through several."""
+
+    label: str
+    points_mm: list[Vector]
+
+
+class Attachment(_Record):
+    """A file beside the report; path: relative to the report's own address."""
+
+    title: str
+    path: Annotated[str, Field(pattern=rf"^{ATTACHMENT_FOLDER}/[A-Za-z0-9._-]+$")]
+    media_type: str
+    size_bytes: int
+    sha256: str
+
+
+class Exhibits(_Record):
+    """What is shown beside a figure."""
+
+    tables: list[Table] = []
+    plots: list[Plot] = []
+    marks: list[Mark] = []
+    attachments: list[Attachment] = []
+
+
 class CharacteristicRecord(_Record):
     """One line of the plan, measured and judged.  U is expanded, at about 95 %, in the same unit.
 
@@ -239,6 +304,7 @@ class CharacteristicRecord(_Record):
     probability: that the true value lies within the limits (JCGM 106)
     limits_source, limits_caution: where the limits come from, and what to know about that
     U_gum, U_monte_carlo: U both ways, where the plan asked for Monte Carlo (JCGM 101)
+    exhibits: tables, curves, places and files that go with it
     """
 
     id: str
@@ -264,6 +330,7 @@ class CharacteristicRecord(_Record):
     limits_caution: str | None = None
     U_gum: float | None = None
     U_monte_carlo: float | None = None
+    exhibits: Exhibits | None = None
 
 
 class Figure(_Record):
@@ -369,7 +436,7 @@ class Run(_Record):
 class Report(_Record):
     """The whole document."""
 
-    report_version: Literal["1.0", "1.1"]
+    report_version: Literal["1.0", "1.1", "1.2"]
     title: str
     decision_rule: str
     summary: Summary
@@ -385,3 +452,9 @@ class Report(_Record):
     features: list[MeasuredFeature] = []
     frames: list[FrameRecord] = []
     temperature: TemperatureRecord | None = None
+
+
+def attachments_of(report: Report) -> list[Attachment]:
+    """Every file that goes with a report."""
+    shown = (line.exhibits for line in report.characteristics)
+    return [file for exhibits in shown if exhibits is not None for file in exhibits.attachments]

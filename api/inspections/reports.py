@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Request
+from fastapi import Path as PathPart
 from starlette.responses import FileResponse, Response
 
-from api.inspections.service import get_inspection, report_path
+from api.inspections.service import attachment_path, get_inspection, report_path
 from api.negotiation import prefers_html
 from api.problems import declared
 from api.resources import NeedsResources, Resources
@@ -26,6 +27,7 @@ AS_JSON: dict[str, Any] = {
     }
 }
 AS_HTML: dict[str, Any] = {"text/html": {"example": "<!doctype html>..."}}
+FileName = Annotated[str, PathPart(pattern=r"^[A-Za-z0-9._-]{1,160}$")]
 POLICIES_KEPT = 64  # a policy is some hundred bytes; finding it means reading up to 15 MB
 
 
@@ -66,6 +68,23 @@ def read_report_json(inspection_id: str, request: Request, resources: NeedsResou
 def read_report_html(inspection_id: str, request: Request, resources: NeedsResources) -> Response:
     """One self-contained file, which may load nothing from anywhere."""
     return _report(inspection_id, "html", request, resources)
+
+
+@router.get(
+    "/{inspection_id}/files/{name}",
+    response_class=FileResponse,
+    summary="Fetch a file that goes with the report",
+    responses={
+        **declared(NotFound, ReportNotReady),
+        200: {"content": {"application/octet-stream": {"example": "x_mm,y_mm,z_mm,room_mm"}}},
+    },
+)
+def read_attachment(inspection_id: str, name: FileName, resources: NeedsResources) -> Response:
+    """Maps and lists to take along, by the path that the report gives: always a download, never shown in place."""
+    with resources.database.reading() as session:
+        path = attachment_path(resources.store, get_inspection(session, inspection_id), name)
+    headers = {"Cache-Control": "private, no-cache", "X-Content-Type-Options": "nosniff"}
+    return FileResponse(path, media_type="application/octet-stream", filename=name, headers=headers)
 
 
 def _report(inspection_id: str, kind: str, request: Request, resources: Resources) -> Response:

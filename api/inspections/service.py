@@ -14,6 +14,7 @@ from api.parts.service import checked_bodies, checked_plan, checked_unit, get_re
 from api.uploads.service import get_upload
 from shared.errors import Conflict, NotFound, ReportNotReady
 from shared.filestore import FileStore
+from shared.report import ATTACHMENT_FOLDER
 from shared.states import InspectionState
 from shared.tables import Inspection, Revision, new_id, utc_now
 
@@ -90,6 +91,17 @@ def report_path(store: FileStore, row: Inspection, kind: str) -> Path:
             state=row.state,
         )
     return store.local_path(f"{row.report_key}/{REPORT_FILES[kind]}")
+
+
+def attachment_path(store: FileStore, row: Inspection, name: str) -> Path:
+    """Where a file beside the report of a finished inspection lies; raises ReportNotReady, NotFound."""
+    folder = report_path(store, row, "json").parent / ATTACHMENT_FOLDER
+    path = folder / name
+    if path.parent != folder or not path.is_file():
+        raise NotFound(
+            f"Inspection {row.id} has no file {name!r}.", advice="Take a path from the report's attachments."
+        )
+    return path
 
 
 def _rows() -> Select[Inspection]:

@@ -20,6 +20,7 @@ from shared.report import (
 )
 from tests.support.report_block import block_deviation, block_samples, block_thickness
 from tests.support.report_features import example_features, example_frames
+from worker.exhibits import Attachment, Column, Curve, Exhibits, Mark, Plot, Table
 from worker.judging.measured import Measured
 from worker.records import (
     Alignment,
@@ -46,6 +47,33 @@ PLAN = Plan(
     scanner=Scanner(expanded_uncertainty=0.03),
     temperature=Temperature(celsius=24.0, expansion_ppm_per_kelvin=21.5),
     maps=MapSettings(tolerance=0.15),
+)
+
+
+WALL_EXHIBITS = Exhibits(
+    tables=(
+        Table(
+            "Thinnest places of the web",
+            (Column("place"), Column("wall", "mm"), Column("lost", "mm", is_departure=True), Column("area", "mm2")),
+            (("beside bore 2", 4.551, 0.449, 12.5), ("below bore 2", 4.9, None, 3.0)),
+        ),
+    ),
+    plots=(
+        Plot(
+            "Wall along the web",
+            "place along the web",
+            "mm",
+            "wall",
+            "mm",
+            (
+                Curve("nominal", np.array([0.0, 10.0, 20.0]), np.array([5.0, 5.0, 5.0])),
+                Curve("piece", np.array([0.0, 10.0, 20.0]), np.array([4.9, 4.55, np.nan]), np.array([0.04, 0.04, 0.1])),
+            ),
+            (4.5,),
+        ),
+    ),
+    marks=(Mark("thinnest line", np.array([[70.6, 9.4, 17.0], [75.1, 9.4, 17.0]])),),
+    attachments=(Attachment("web map.csv", "Map of the web", "text/csv", b"x_mm,wall_mm\n70.6,4.551\n"),),
 )
 
 
@@ -162,6 +190,7 @@ def _characteristics(regions: tuple[Region, ...]) -> tuple[Characteristic, ...]:
             point_mm=np.array([70.6, 9.4, 17.0]),
             region="bore_2",
             budget={"scanner": 0.021},
+            exhibits=WALL_EXHIBITS,
         ),
         Characteristic(
             id="bore3.d",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import tempfile
 import warnings
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from functools import cache
@@ -93,11 +93,16 @@ class Service:
             for name, value in values.items():
                 setattr(row, name, value)
 
-    def finish(self, inspection_id: str, page: str = PAGE, report: str = REPORT) -> None:
-        """Publish a report and end the inspection, as a worker does."""
+    def finish(
+        self, inspection_id: str, page: str = PAGE, report: str = REPORT, files: Mapping[str, bytes] | None = None
+    ) -> None:
+        """Publish a report, with files beside it, and end the inspection, as a worker does."""
         aside = self.resources.store.new_folder()
         (aside / "report.json").write_text(report)
         (aside / "report.html").write_text(page)
+        for name, content in (files or {}).items():
+            (aside / "files").mkdir(exist_ok=True)
+            (aside / "files" / name).write_bytes(content)
         key = self.resources.store.publish_folder(aside, f"reports/{inspection_id}/1")
         self.move(
             inspection_id, state="done", stage="report", progress=1.0, outcome="does_not_conform",

@@ -14,6 +14,7 @@ from urllib.parse import quote
 import httpx
 
 from shared.errors import RequestInvalid, ServiceUnavailable
+from shared.report import Report, attachments_of
 from shared.states import InspectionState
 from worker.command import talking
 from worker.command.asking import Asked
@@ -46,6 +47,7 @@ def send_there(asked: Asked, *, server: str, out: Path | None, as_json: bool) ->
                 return _say_no_report(final, as_json=as_json)
             for link, name in (("report_json", REPORT_JSON), ("report_html", REPORT_HTML)):
                 _fetch(client, final["links"][link], folder / name)
+            _fetch_attachments(client, final["links"]["report_json"], folder)
     except Refused as refused:
         problem = refused.problem
         talking.complain(
@@ -142,6 +144,15 @@ def _events(client: httpx.Client, address: str) -> Iterator[dict[str, Any]]:
         for line in answer.iter_lines():
             if line.startswith("data:"):
                 yield json.loads(line[len("data:") :])
+
+
+def _fetch_attachments(client: httpx.Client, report_address: str, folder: Path) -> None:
+    """The files that go with a report, beside it as the report's own links have them."""
+    report = Report.model_validate_json((folder / REPORT_JSON).read_bytes())
+    for file in attachments_of(report):
+        target = folder / file.path
+        target.parent.mkdir(exist_ok=True)
+        _fetch(client, report_address.rsplit("/", 1)[0] + "/" + file.path, target)
 
 
 def _fetch(client: httpx.Client, address: str, path: Path) -> None:

@@ -23,6 +23,7 @@ from shared.report import (
 from worker.judging.temperature import thermal_correction
 from worker.judging.verdicts import DECISION_RULE
 from worker.records import Alignment, Characteristic, Freedom, RivalPose, Verdict
+from worker.reporting.exhibits import exhibits_record
 from worker.reporting.findings import Findable, summarise
 from worker.reporting.inspected import Inspected
 from worker.reporting.metrology import feature_of, finite, frame_of, temperature_of, vector_of
@@ -239,4 +240,5 @@ def _characteristic_record(line: Characteristic) -> CharacteristicRecord:
         limits_caution=caution if isinstance(caution, str) else None,
         U_gum=line.U_gum,
         U_monte_carlo=line.U_monte_carlo,
+        exhibits=exhibits_record(line.id, line.exhibits),
     )

@@ -41,6 +41,9 @@ SUBJECTS = {
     "surface_profile": "the surface needs a zone of",
     "line_profile": "the section needs a zone of",
     "wall_thickness": "the least wall is",
+    "wall_between": "the least wall, in any direction, is",
+    "room_to_remove": "everywhere it may be cut back by at least",
+    "rod_passage": "the gap all round the rod is",
     "machining_allowance": "the least left to machine is",
 }
 AGAINST_NOMINAL = frozenset({"size", "distance", "angle"})

@@ -44,7 +44,14 @@ def view_payload(scene: Scene) -> dict[str, Any]:
         "wall": {**_packed("u16", np.round(mesh.wall_mm / wall_step).astype(np.uint16)), "step": wall_step},
         "has_wall": _bits(mesh.has_wall),
         "is_wall_actual": _bits(mesh.is_wall_actual),
-        "highlights": [{"name": entry.name, "bits": _bits(entry.mask)} for entry in scene.highlights],
+        "highlights": [
+            {
+                "name": entry.name,
+                "bits": _bits(entry.mask),
+                "marks": [np.round(mark.points_mm, 3).reshape(-1).tolist() for mark in entry.marks],
+            }
+            for entry in scene.highlights
+        ],
         "faces": list(scene.faces),
         "diameters_mm": list(scene.diameters_mm),
         "steps_mm": list(scene.steps_mm),

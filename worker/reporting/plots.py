@@ -9,6 +9,7 @@ import io
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import cycle
 from typing import Any
 
 import matplotlib as mpl
@@ -18,6 +19,7 @@ from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from matplotlib.font_manager import findfont, get_font
 
+from shared.report import Plot
 from worker.records import Bools, Floats
 from worker.reporting.colors import deviation_colors, wall_colors
 
@@ -25,6 +27,15 @@ INK, FAINT, LINE = "#20262c", "#5a636c", "#c9ccc9"
 THOU_PER_MM = 1000 / 25.4
 BIN_COUNT = 81  # odd, so that one bar straddles zero
 HATCH = "#8b9299"
+SOLID, DASHED, DOTTED = "solid", (0, (5, 2)), (0, (1.5, 1.5))
+CURVES: tuple[tuple[str, Any], ...] = (
+    ("#3d6b7d", SOLID),
+    ("#b35806", DASHED),
+    ("#542788", DOTTED),
+    ("#20262c", SOLID),
+    ("#8b9299", DASHED),
+)  # told apart by dashes as well as by colour
+UNIT_SIGNS = {"mm2": "mm²", "mm3": "mm³", "deg": "°", "percent": "%", "count": "", "ratio": ""}
 STYLE: dict[Any, Any] = {
     "svg.hashsalt": "firstpour",  # ids in the file from this, not from chance
     "svg.fonttype": "path",
@@ -128,6 +139,35 @@ def coverage_plot(bars: Sequence[CoverageBar]) -> str:
         return _svg(figure)
 
 
+def curve_plot(plot: Plot) -> str:
+    """SVG of curves with bands for their U; broken lines are required levels."""
+    with mpl.rc_context(STYLE):
+        figure, axes = _figure(3.0)
+        for curve, (color, dashes) in zip(plot.curves, cycle(CURVES), strict=False):
+            axes.plot(curve.x, curve.y, color=color, linestyle=dashes, linewidth=1.4, label=_clipped(curve.name))
+            if curve.U is not None:
+                low, high = np.array(curve.y) - curve.U, np.array(curve.y) + curve.U
+                axes.fill_between(curve.x, low, high, color=color, alpha=0.18, linewidth=0)
+        for level in plot.limits:
+            axes.axhline(level, color=INK, linewidth=0.8, linestyle=(0, (4, 3)))
+        axes.set_xlabel(_labelled(plot.x_label, plot.x_unit))
+        axes.set_ylabel(_labelled(plot.y_label, plot.y_unit))
+        if plot.x_unit == "mm":
+            axes.secondary_xaxis("top", functions=(_to_inch, _from_inch)).set_xlabel("in")
+        if plot.y_unit == "mm":
+            axes.spines["right"].set_visible(True)
+            axes.secondary_yaxis("right", functions=(_to_thou, _from_thou)).set_ylabel("thou (0.001 in)")
+        if len(plot.curves) > 1:
+            axes.legend(frameon=False, fontsize=8)
+        return _svg(figure)
+
+
+def _labelled(label: str, unit: str) -> str:
+    written = UNIT_SIGNS.get(unit, unit)
+    plain = _clipped(label, limit=60)
+    return f"{plain}, {written}" if written else plain
+
+
 def _clipped(name: str, limit: int = 28) -> str:
     """Names come from files: one line, only letters the font has, short."""
     known = _letters()
@@ -158,6 +198,14 @@ def _bars(axes: Axes, data: Histogram, colors: Floats) -> None:
 def _thou_axis(axes: Axes) -> None:
     top = axes.secondary_xaxis("top", functions=(_to_thou, _from_thou))
     top.set_xlabel("thou (0.001 in)")
+
+
+def _to_inch(mm: Any) -> Any:
+    return np.asarray(mm) * THOU_PER_MM / 1000
+
+
+def _from_inch(inch: Any) -> Any:
+    return np.asarray(inch) / THOU_PER_MM * 1000
 
 
 def _to_thou(mm: Any) -> Any:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from worker.exhibits import Mark
 from worker.records import Bools, Deviation, Face, Floats, Samples, SurfaceKind, Thickness
 from worker.reporting.colors import STEPS
 from worker.reporting.plots import Histogram, histogram
@@ -21,11 +22,12 @@ ROUND_TOPS = (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0)
 
 @dataclass(frozen=True, eq=False)
 class Highlight:
-    """A region or characteristic that can be picked out; mask (v,) over vertices of the view mesh."""
+    """A region or characteristic that can be picked out; mask (v,) over vertices of the view mesh, and its marks."""
 
     name: str
     label: str
     mask: Bools
+    marks: tuple[Mark, ...] = ()
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -68,11 +70,18 @@ class Drawn:
     U_mm: Floats | None = None
 
 
-def build_scene(drawn: Drawn, masks: Sequence[tuple[str, str, Bools]], settings: ViewSettings | None = None) -> Scene:
-    """Thin the mesh and gather the scales.
+@dataclass(frozen=True, eq=False)
+class Pickable:
+    """What can be picked out: mask (s,) over samples, and places to mark."""
 
-    masks : name, label and (s,) membership of what can be highlighted
-    """
+    name: str
+    label: str
+    mask: Bools
+    marks: tuple[Mark, ...] = ()
+
+
+def build_scene(drawn: Drawn, pickable: Sequence[Pickable], settings: ViewSettings | None = None) -> Scene:
+    """Thin the mesh and gather the scales."""
     values = map_values(drawn.samples, drawn.deviation, drawn.thickness, drawn.tolerance_mm)
     if drawn.U_mm is not None:
         values = replace(values, U_mm=np.where(values.is_measured, drawn.U_mm, 0.0))
@@ -84,7 +93,11 @@ def build_scene(drawn: Drawn, masks: Sequence[tuple[str, str, Bools]], settings:
         is_closed=drawn.is_closed,
         faces=tuple(face_label(face) for face in drawn.faces),
         diameters_mm=tuple(face_diameter(face) for face in drawn.faces),
-        highlights=tuple(Highlight(name, label, mesh.mask_of(mask)) for name, label, mask in masks if mask.any()),
+        highlights=tuple(
+            Highlight(one.name, one.label, mesh.mask_of(one.mask), one.marks)
+            for one in pickable
+            if one.mask.any() or one.marks
+        ),
         tolerance_mm=drawn.tolerance_mm,
         wall_top_mm=wall_top_mm,
         thin_mm=values.thin_mm,

@@ -27,9 +27,12 @@ VERDICT_WORDS: dict[str, str] = {
     "not_judged": "not judged",
 }
 
+INCHED = {"mm2": (2, 1, "mm²", "in²"), "mm3": (3, 0, "mm³", "in³")}  # power of the length, decimals, both words
+PLAIN_UNITS = {"": (3, ""), "ratio": (3, ""), "count": (0, ""), "cc": (2, "cc"), "cfm": (1, "cfm")}  # decimals, word
+
 _NUMBER = r"[+\-]?\d+(?:\.\d+)?"
 _TRIPLE = rf"x {_NUMBER}, y {_NUMBER}, z {_NUMBER}"
-_PAIR = re.compile(rf"({_TRIPLE}|{_NUMBER}) (mm²?) \(({_TRIPLE}|{_NUMBER}) (thou|in²?)\)")
+_PAIR = re.compile(rf"({_TRIPLE}|{_NUMBER}) (mm[²³]?) \(({_TRIPLE}|{_NUMBER}) (thou|in[²³]?)\)")
 
 
 @dataclass(frozen=True)
@@ -115,8 +118,22 @@ def off_in_unit(value: float, unit: str, *, is_signed: bool = False) -> Pair | s
     """A small figure in a characteristic's unit: an uncertainty, a departure from nominal."""
     if unit == "mm":
         return departure(value, is_signed=is_signed)
-    write = percent if unit == "percent" else degrees
-    return write(value, 3, is_signed=is_signed)
+    return figure(value, unit, is_signed=is_signed)
+
+
+def figure(value: float, unit: str, *, is_signed: bool = False) -> Pair | str:
+    """A figure that is no length, in its unit."""
+    if unit == "percent":
+        return percent(value, 3, is_signed=is_signed)
+    if unit == "deg":
+        return degrees(value, 3, is_signed=is_signed)
+    if unit in INCHED:
+        power, decimals, word, inch_word = INCHED[unit]
+        inch = value / MM_PER_INCH**power
+        mm_text, inch_text = _plain(value, decimals, is_signed=is_signed), _plain(inch, 4, is_signed=is_signed)
+        return Pair(f"{mm_text} {word}", f"{inch_text} {inch_word}")
+    decimals, word = PLAIN_UNITS[unit]
+    return f"{_plain(value, decimals, is_signed=is_signed)} {word}".rstrip()
 
 
 def dual(text: str) -> Markup:

@@ -1,17 +1,20 @@
-"""The two files of a report, each written aside and renamed when whole."""
+"""The files of a report, each written aside and renamed when whole."""
 
 from __future__ import annotations
 
 import os
 from pathlib import Path
 
+import numpy as np
+
 from shared.report import Report
 from shared.units import LengthUnit
 from worker.job_records import REPORT_HTML, REPORT_JSON
 from worker.reporting.document import build_report, report_text
+from worker.reporting.exhibits import attachment_files
 from worker.reporting.inspected import Inspected
 from worker.reporting.page import Unit, render_page
-from worker.reporting.scene import Drawn, Scene, build_scene
+from worker.reporting.scene import Drawn, Pickable, Scene, build_scene
 from worker.reporting.summaries import Summaries
 
 
@@ -27,16 +30,28 @@ def report_scene(inspected: Inspected, summaries: Summaries | None = None) -> Sc
         tolerance_mm=summed.tolerance.mm,
         U_mm=summed.U_mm,
     )
-    masks = [(region.name, f"region {region.name}", region.is_member) for region in measured.regions]
-    lines = ((line.id, line.title, line.sample_mask) for line in inspected.characteristics)
-    masks += [(name, f"{name}: {title}", mask) for name, title, mask in lines if mask is not None]
-    return build_scene(drawn, masks)
+    regions = [Pickable(region.name, f"region {region.name}", region.is_member) for region in measured.regions]
+    nothing = np.zeros(len(measured.samples.face), dtype=bool)
+    lines = [
+        Pickable(
+            line.id,
+            f"{line.id}: {line.title}",
+            nothing if line.sample_mask is None else line.sample_mask,
+            line.exhibits.marks,
+        )
+        for line in inspected.characteristics
+    ]
+    return build_scene(drawn, [*regions, *lines])
 
 
 def write_inspection(inspected: Inspected, folder: Path) -> Report:
-    """Both files of an inspection, in the plan's own unit first; returns the document."""
+    """All files of an inspection, in the plan's own unit first; returns the document."""
     summaries = Summaries(inspected)
     report = build_report(inspected, summaries)
+    for path, content in attachment_files({line.id: line.exhibits for line in inspected.characteristics}):
+        target = folder / path
+        target.parent.mkdir(parents=True, exist_ok=True)
+        _replaced(target, content)
     is_inch = inspected.shown_unit in {LengthUnit.INCH, LengthUnit.FOOT}
     write_report(report, report_scene(inspected, summaries), folder, "in" if is_inch else "mm")
     return report
@@ -54,7 +69,11 @@ def write_report(report: Report, scene: Scene, folder: Path, unit: Unit = "mm") 
 
 def _written(path: Path, text: str) -> Path:
     """Write aside, then rename: a reader sees the old file or the new one, never half of one."""
+    return _replaced(path, text.encode("utf-8"))
+
+
+def _replaced(path: Path, content: bytes) -> Path:
     aside = path.with_name(f".{path.name}.{os.getpid()}.part")
-    aside.write_text(text, encoding="utf-8", newline="\n")
+    aside.write_bytes(content)
     aside.replace(path)
     return path

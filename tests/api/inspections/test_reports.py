@@ -62,3 +62,20 @@ def test_without_a_report_the_state_is_told(service: Service, state: str) -> Non
 def test_the_links_to_the_report_come_with_it(service: Service, address: str) -> None:
     links = service.client.get(address.removesuffix("/report")).json()["links"]
     assert [links["report_json"], links["report_html"]] == [f"{address}.json", f"{address}.html"]
+
+
+def test_a_file_that_goes_with_the_report_is_a_download(service: Service) -> None:
+    inspection_id = service.order()["id"]
+    service.finish(inspection_id, files={"wall2-map.csv": b"x_mm\n1.0\n"})
+    answer = service.client.get(f"/v1/inspections/{inspection_id}/files/wall2-map.csv")
+    assert (answer.status_code, answer.content) == (200, b"x_mm\n1.0\n")
+    assert answer.headers["content-disposition"] == 'attachment; filename="wall2-map.csv"'
+    assert answer.headers["content-type"] == "application/octet-stream"
+
+
+@pytest.mark.parametrize("name", ["other.csv", "%2e%2e%2freport.json", "..%5creport.json", "a%00b"])
+def test_nothing_but_those_files_is_given_out(service: Service, name: str) -> None:
+    inspection_id = service.order()["id"]
+    service.finish(inspection_id, files={"wall2-map.csv": b""})
+    answer = service.client.get(f"/v1/inspections/{inspection_id}/files/{name}")
+    assert answer.status_code in {404, 405, 422}

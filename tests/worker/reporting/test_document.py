@@ -19,7 +19,7 @@ from worker.reporting.inspected import Inspected
 from worker.reporting.shrinkage import handbook
 from worker.reporting.write import report_scene, write_report
 
-SCHEMA = json.loads((FOLDER / "report-1.1.schema.json").read_text())
+SCHEMA = json.loads((FOLDER / "report-1.2.schema.json").read_text())
 
 
 def test_sample_document_fits_the_published_schema() -> None:

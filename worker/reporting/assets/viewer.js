@@ -107,6 +107,7 @@ function highlight(viewer, key) {
   viewer.stage.uniforms.hasChoice.value = Boolean(chosen);
   if (chosen) attribute.array.set(unpackBits(chosen.bits, viewer.view.count));
   attribute.needsUpdate = true;
+  drawMarks(viewer.stage, viewer.view, chosen ? chosen.marks : []);
   const list = byId("highlight");
   if (list) list.value = chosen ? String(key) : "";
   viewer.draw();

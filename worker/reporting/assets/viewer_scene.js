@@ -103,6 +103,10 @@ void main() {
 
 const NO_CUT = [0, 0, 0, 1];
 
+// Marks are drawn over everything, in the ink of the page, which is no colour of a map.
+const MARK_VERTEX_SHADER = "void main() { gl_Position = projectionMatrix * modelViewMatrix * vec4(position, 1.0); }";
+const MARK_FRAGMENT_SHADER = "void main() { gl_FragColor = vec4(0.08, 0.13, 0.17, 1.0); }";
+
 function color01(rgb) {
   return new THREE.Vector3(rgb[0] / 255, rgb[1] / 255, rgb[2] / 255);
 }
@@ -171,9 +175,37 @@ function buildStage(canvas, context, view, raw) {
       fragmentShader: LINE_FRAGMENT_SHADER,
     }),
   );
+  const marks = new THREE.LineSegments(
+    new THREE.BufferGeometry(),
+    new THREE.ShaderMaterial({ vertexShader: MARK_VERTEX_SHADER, fragmentShader: MARK_FRAGMENT_SHADER, depthTest: false }),
+  );
+  marks.renderOrder = 1;
+  marks.visible = false;
+  marks.frustumCulled = false;
   const scene = new THREE.Scene();
-  scene.add(mesh, lines);
-  return { canvas, renderer, scene, mesh, lines, uniforms, radius: geometry.boundingSphere.radius, middle: geometry.boundingSphere.center };
+  scene.add(mesh, lines, marks);
+  return { canvas, renderer, scene, mesh, lines, marks, uniforms, radius: geometry.boundingSphere.radius, middle: geometry.boundingSphere.center };
+}
+
+/** Draw the marks of what is picked out, before everything: a line through its points, and a cross at each end. */
+function drawMarks(stage, view, marks) {
+  const segments = [];
+  const arm = 0.012 * stage.radius;
+  for (const flat of marks) {
+    const places = flat.map((value, at) => value - view.centre[at % 3]);
+    const point = (at) => places.slice(3 * at, 3 * at + 3);
+    const last = places.length / 3 - 1;
+    for (let at = 0; at < last; at += 1) segments.push(...point(at), ...point(at + 1));
+    for (const end of new Set([0, last])) {
+      for (const axis of [0, 1, 2]) {
+        for (const sign of [-1, 1]) segments.push(...point(end).map((value, k) => (k === axis ? value + sign * arm : value)));
+      }
+    }
+  }
+  stage.marks.geometry.dispose();
+  stage.marks.geometry = new THREE.BufferGeometry();
+  stage.marks.geometry.setAttribute("position", new THREE.BufferAttribute(Float32Array.from(segments), 3));
+  stage.marks.visible = segments.length > 0;
 }
 
 /** Nearest hit of a ray that the section plane leaves standing, or null. */
