@@ -18,7 +18,7 @@ from worker.aligning.shrink import ShrinkSettings, is_scaled, shrink_of, with_co
 from worker.aligning.sliding import SlideSettings, is_held, noticed_share, push_length_mm
 from worker.aligning.source import Source, source_of
 from worker.aligning.thinning import density_weights, picked_by_area, thin_indices, typical_spacing_mm
-from worker.fitting.robust import tukey_slope, tukey_weights
+from worker.fitting.robust import RobustFit, tukey_weights
 from worker.measuring.samples import trusted_faces
 from worker.records import (
     Alignment,
@@ -97,6 +97,20 @@ def align(  # noqa: PLR0913  the stage's one entry; what it needs arrives from s
         if rest.status is not AlignmentStatus.NOT_ALIGNED:
             return replace(rest, rests_on_all=False)
     return _Bench(samples, source, whole, settings, orientation).alignment()
+
+
+@dataclass(frozen=True, eq=False)
+class _Weighed:
+    """Pairs as the final fit weighs them; fit : with rows (n, 9) of pose and scale;  face : (n,) of nominal."""
+
+    evidence: Evidence
+    fit: RobustFit
+    face: Ints
+
+    @property
+    def of_pose(self) -> _Weighed:
+        """The same of the pose alone."""
+        return replace(self, fit=replace(self.fit, rows=self.fit.rows[:, :6]))
 
 
 @dataclass(frozen=True, eq=False)
@@ -235,38 +249,37 @@ class _Bench:
         ]
         return fits[int(np.argmax(explained))]
 
-    def _evidence(self, fit: Fit, cloud: Cloud) -> tuple[Evidence, Floats, Floats]:
-        """The weighty pairs, and the rows of pose and scale."""
+    def _evidence(self, fit: Fit, cloud: Cloud) -> _Weighed:
+        """The weighty pairs, with rows of pose and scale."""
         kept = np.flatnonzero(fit.weights > 0)
-        slope = cloud.weights[kept] * tukey_slope(fit.pairs.residual_mm[kept], fit.width_mm)
-        share = float(slope.sum() / fit.weights[kept].sum())
+        rows = self._refiner.jacobian(fit, has_scale=True)[:, kept]
+        robust = RobustFit(rows.T, (cloud.weights * fit.pairs.trust)[kept], fit.pairs.residual_mm[kept], fit.width_mm)
         evidence = Evidence(
             fit.points_mm[kept],
             fit.pairs.direction[kept],
-            fit.pairs.residual_mm[kept],
-            fit.weights[kept],
-            slope_share=max(share, 0.1),
-            face=self._surface.triangle_face[fit.pairs.triangle[kept]],
+            robust.residual_mm,
+            robust.weights,
+            slope_share=robust.slope_share,
         )
-        rows = self._refiner.jacobian(fit, has_scale=True)[:, kept]
-        return evidence, rows[:6], rows
+        return _Weighed(evidence, robust, self._surface.triangle_face[fit.pairs.triangle[kept]])
 
     def _shrink(self, fit: Fit, cloud: Cloud) -> Shrink | None:
         if np.count_nonzero(fit.weights) < self._settings.least_count:
             return None
-        evidence, _, rows = self._evidence(fit, cloud)
-        covariance = fit_covariance(rows, evidence)[6:, 6:] / self._frame.radius_mm**2
+        weighed = self._evidence(fit, cloud)
+        covariance = fit_covariance(weighed.fit.rows.T, weighed.evidence)[6:, 6:] / self._frame.radius_mm**2
         return shrink_of(fit.state.scale_xyz, covariance, self._frame.centre_mm, self._settings.shrink)
 
     def _described(self, refined: _Refined) -> Alignment:
         fit, pose = refined.fit, refined.fit.state.T_nominal_scan
-        evidence, pose_rows, all_rows = self._evidence(fit, refined.cloud)
-        scaled_mm = fit_covariance(all_rows if refined.is_scaled else pose_rows, evidence)[:6, :6]
+        weighed = self._evidence(fit, refined.cloud)
+        evidence, posed = weighed.evidence, weighed.of_pose
+        scaled_mm = fit_covariance((weighed if refined.is_scaled else posed).fit.rows.T, evidence)[:6, :6]
         unit = np.r_[np.full(3, 1 / self._frame.radius_mm), np.ones(3)]
         covariance = scaled_mm * unit[:, None] * unit
         freedom = freedom_of(evidence, self._smoothed(evidence), covariance, self._frame.centre_mm)
-        honest = honest_covariance(all_rows, evidence)
-        pose_mm = honest if refined.is_scaled else honest_covariance(pose_rows, evidence)
+        honest = honest_covariance(evidence, weighed.fit, weighed.face)
+        pose_mm = honest if refined.is_scaled else honest_covariance(evidence, posed.fit, weighed.face)
         freedom = replace(freedom, covariance=pose_mm[:6, :6] * unit[:, None] * unit)
         centre_scan = refined.icp_pose.inverse().apply(self._frame.centre_mm)
         return Alignment(
@@ -313,7 +326,7 @@ class _Bench:
         """What the part could still do, in words, or None where all is held."""
         if freedom is None:
             return "No pairs hold the pose."
-        smooth = self._smoothed(self._evidence(refined.fit, refined.cloud)[0])
+        smooth = self._smoothed(self._evidence(refined.fit, refined.cloud).evidence)
         values, screws = slippage(smooth.points_mm, smooth.normals, smooth.weights)
         weak = np.flatnonzero(values < self._settings.slide.tried_under)
         noticed = np.ones(len(values))

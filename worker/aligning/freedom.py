@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from worker.aligning.refine import information
-from worker.fitting.robust import face_covariance
+from worker.fitting.robust import RobustFit, face_covariance
 from worker.records import Floats, Freedom, Ints
 
 BLOCK_MM = 10.0  # scan noise and sand-cast roughness are alike over 1 to 3 mm: blocks this wide are independent
@@ -31,7 +31,6 @@ class Evidence:
     points_mm, normals : (n, 3) nominal frame, on the surface and out of it
     residual_mm, weights : (n,)
     slope_share : mean slope of the robust score over the mean weight; 1 for least squares
-    face : (n,) number of nominal's face each pair lies on; None where it does not matter
     """
 
     points_mm: Floats
@@ -39,7 +38,6 @@ class Evidence:
     residual_mm: Floats
     weights: Floats
     slope_share: float = 1.0
-    face: Ints | None = None
 
     @property
     def centre_mm(self) -> Floats:
@@ -89,17 +87,15 @@ def fit_covariance(rows: Floats, evidence: Evidence) -> Floats:
     return design_effect(rows * scores, evidence.points_mm, bread, independent) * independent
 
 
-def honest_covariance(rows: Floats, evidence: Evidence) -> Floats:
+def honest_covariance(evidence: Evidence, fit: RobustFit, face: Ints) -> Floats:
     """``fit_covariance``, or what whole faces that are off can do to the fit (k, k), if that is more.
+
+    fit : of the same pairs;  face : (n,) number of nominal's face each pair lies on
 
     The pose of a piece some of whose faces are displaced rests on which of them a robust fit believes.
     """
-    plain = fit_covariance(rows, evidence)
-    if evidence.face is None:
-        return plain
-    columns = rows.T
-    scores = columns * (evidence.weights * evidence.residual_mm)[:, None]
-    faces = face_covariance(scores, columns, evidence.slope_share * evidence.weights, evidence.face)
+    plain = fit_covariance(fit.rows.T, evidence)
+    faces = face_covariance(fit, face)
     return plain if faces is None or np.trace(faces.covariance) < np.trace(plain) else faces.covariance
 
 

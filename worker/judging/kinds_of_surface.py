@@ -27,13 +27,14 @@ class _Face:
     """The samples of a line with their deviation in its frame.
 
     low_mm, high_mm : over the area of four samples, each averaged with its neighbours: narrower is noise
-    calm_mm : (s,) averaged;  used : (s,) measured members
+    calm_mm : (s,) averaged;  used : (s,) measured members;  firm : (s,) those of them that extremes are read from
     """
 
     frame: MeasuringFrame
     deviation: Deviation
     member: Bools
     used: Bools
+    firm: Bools
     calm_mm: Floats
     low_mm: float
     high_mm: float
@@ -41,7 +42,7 @@ class _Face:
 
     def place(self, *, is_high: bool) -> int:
         """The sample of the largest or least deviation."""
-        rows = np.flatnonzero(self.used)
+        rows = np.flatnonzero(self.firm)
         return int(rows[np.argmax(self.calm_mm[rows]) if is_high else np.argmin(self.calm_mm[rows])])
 
 
@@ -140,9 +141,11 @@ def _face(frame_name: str | None, member: Bools, plan: Plan, measured: Measured)
         return Unmeasured("the scan shows nothing of it", sample_mask=member)
     samples = measured.samples
     calm = measured.net.smooth(deviation.distance_mm, deviation.is_measured)
-    low, high = robust_extremes(calm[used], samples.area_mm2[used], EXTREME_SAMPLES * samples.spacing_mm**2)
+    firm = used & ~measured.net.is_at_blunt_edge
+    firm = firm if firm.any() else used
+    low, high = robust_extremes(calm[firm], samples.area_mm2[firm], EXTREME_SAMPLES * samples.spacing_mm**2)
     share = float(samples.area_mm2[used].sum() / samples.area_mm2[member].sum())
-    return _Face(frame, deviation, member, used, calm, low, high, share)
+    return _Face(frame, deviation, member, used, firm, calm, low, high, share)
 
 
 def _budget(face: _Face, place: int, plan: Plan, measured: Measured) -> dict[str, float]:

@@ -7,7 +7,7 @@ the scan reaches near enough.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -29,6 +29,9 @@ LEAST_SECTORS, MOST_SECTORS = 24, 72  # of a round: eight to a wave of a three-l
 LOBES = (2, 3, 4, 5)  # ovality, and what chucks and centreless grinding leave
 LEAST_BANDS = 3  # sections along an axis
 LEAST_PATCHES = 12
+MOST_DEGREE = 3  # of a plane's trend
+PATCHES_PER_TERM = 5  # of the trend: with fewer it follows noise, and runs wild beyond what was seen
+REACH_STEPS = 1.5  # patch middles end half a step short of the rim, a little more where points are few
 SAME_MM = 1e-6  # places nearer than this are one
 EDGE = 0.05  # of a patch: so near the box of a plane's rim, the rim runs along it
 WAVES_SHARE = 0.9  # of a round seen: a wider gap has room for a wave that nothing tells of
@@ -85,6 +88,7 @@ def skin_of(found: MeasuredFeature, nominal: Nominal, *, rng: np.random.Generato
     """The skin of a plane, hole or boss; a reason where the scan shows too little of it."""
     layout = _plane_layout(found, nominal) if found.feature.kind is FeatureKind.PLANE else _round_layout(found)
     patches = _averaged(layout)
+    layout = replace(layout, degree=_degree(len(patches.height_mm)))
     if len(patches.height_mm) < LEAST_PATCHES:
         return f"the scan shows only {len(patches.height_mm)} patches of {found.feature.id}, {LEAST_PATCHES} are needed"
     further = (layout.between(patches), layout.near(patches))
@@ -173,6 +177,7 @@ class _Layout:
     radius_mm: float | None
     reach_mm: float
     has_waves: bool = True
+    degree: int = MOST_DEGREE
 
     def scaled(self, unrolled: Floats) -> Floats:
         """Coordinates of order one."""
@@ -187,14 +192,14 @@ class _Layout:
     def trend(self, unrolled: Floats) -> Floats:
         """What heights may follow without limit: motions of the element, and the commonest forms.
 
-        Bow, twist and lean of a plane to the third power; taper, barrel, bend and two to five lobes, alike
-        or growing along it, of a cylinder.  What is left for the process is then small and short.  Of a round
+        Bow, twist and lean of a plane to the power its patches show; taper, barrel, bend and two to five lobes,
+        alike or growing along it, of a cylinder.  What is left for the process is then small and short.  Of a round
         that is not seen all round waves are left to the process: nothing would hold them where it is unseen.
         """
         at = self.scaled(unrolled)
         if self.radius_mm is None:
             along, across = at.T
-            powers = [(i, j) for i in range(4) for j in range(4 - i)]
+            powers = [(i, j) for i in range(self.degree + 1) for j in range(self.degree + 1 - i)]
             return np.column_stack([along**i * across**j for i, j in powers])
         cosine, sine, along = at.T
         if not self.has_waves:
@@ -296,6 +301,12 @@ def _noise(unrolled: Floats, height: Floats) -> float:
     return float(np.sqrt(np.mean((height - height[nearest]) ** 2) / 2))
 
 
+def _degree(patch_count: int) -> int:
+    """Highest power of a plane's trend that so many patches hold."""
+    terms = [(degree + 1) * (degree + 2) // 2 for degree in range(MOST_DEGREE + 1)]
+    return max(1, sum(PATCHES_PER_TERM * count <= patch_count for count in terms) - 1)
+
+
 def _plane_layout(found: MeasuredFeature, nominal: Nominal) -> _Layout:
     element, axis = found.element, _direction(found.element)
     start, end = rim_edges(found.feature.triangles, nominal)
@@ -323,7 +334,7 @@ def _plane_layout(found: MeasuredFeature, nominal: Nominal) -> _Layout:
         step=step,
         count=(along, across),
         radius_mm=None,
-        reach_mm=2.0 * float(np.linalg.norm(step)),
+        reach_mm=REACH_STEPS * float(np.linalg.norm(step)),
     )
 
 
@@ -357,7 +368,7 @@ def _round_layout(found: MeasuredFeature) -> _Layout:
         step=step,
         count=(sectors, bands),
         radius_mm=radius,
-        reach_mm=1.5 * float(np.linalg.norm(step)),
+        reach_mm=REACH_STEPS * float(np.linalg.norm(step)),
         has_waves=found.arc_share is None or found.arc_share >= WAVES_SHARE,
     )
 

@@ -8,12 +8,11 @@ import numpy as np
 
 from worker.fitting.robust import (
     TUKEY,
+    RobustFit,
     clustered_covariance,
     density_weights,
     face_covariance,
     mad_sigma,
-    tukey_slope,
-    tukey_weights,
 )
 from worker.measuring.regions import region_triangles
 from worker.measuring.seen import NotMeasured, Seen
@@ -22,7 +21,6 @@ from worker.records import Bools, Deviation, Floats, Ints, Region
 from worker.rigid import RigidTransform, turn_to_shift
 from worker.surface import SurfaceQuery
 
-LEAST_SLOPE = 0.1  # of the weights
 REST = "rest"  # source of the region that is all but the one asked for: faces of it may be off as a whole
 
 
@@ -113,20 +111,6 @@ def _carry_to(point_mm: Floats, found: Displacement) -> Floats:
 
 
 @dataclass(frozen=True, eq=False)
-class _Rows:
-    """How points lie about a region.
-
-    rows : (n, 6) derivatives by (radius * rotation, shift);  residual_mm, weights : (n,)
-    slope_share : by how much less than their weights the residuals answer to a motion
-    """
-
-    rows: Floats
-    residual_mm: Floats
-    weights: Floats
-    slope_share: float
-
-
-@dataclass(frozen=True, eq=False)
 class _Fit:
     points_mm: Floats
     weights: Floats
@@ -143,7 +127,7 @@ class _Fit:
         radius = float(np.sqrt(np.average(((points_mm - centre) ** 2).sum(axis=1), weights=weights)))
         return cls(points_mm, weights, centre, max(radius, 1e-6), surface, settings)
 
-    def rows(self, motion: RigidTransform, *, is_robust: bool = True) -> _Rows:
+    def rows(self, motion: RigidTransform, *, is_robust: bool = True) -> RobustFit:
         """How the points lie about the region so moved."""
         back = motion.inverse()
         placed = back.apply(self.points_mm)
@@ -154,10 +138,7 @@ class _Fit:
         is_over |= np.abs(np.einsum("ij,ij->i", placed - found.point_mm, found.normal)) > 0.9 * found.distance_mm
         residual = found.signed_mm
         sigma = max(mad_sigma(residual[is_over]), self.settings.sigma_floor_mm)
-        width, used = TUKEY * sigma if is_robust else np.inf, self.weights * is_over
-        weights = used * tukey_weights(residual, width)
-        share = float((used * tukey_slope(residual, width)).sum()) / max(float(weights.sum()), 1e-300)
-        return _Rows(rows, residual, weights, max(share, LEAST_SLOPE))
+        return RobustFit(rows, self.weights * is_over, residual, TUKEY * sigma if is_robust else np.inf)
 
     def improved(self, motion: RigidTransform, *, is_robust: bool) -> RigidTransform:
         """One Gauss-Newton step in the held motions."""
@@ -181,12 +162,11 @@ class _Fit:
         """
         at = self.rows(motion)
         held, free = self.directions(at.rows, at.weights)
-        rows, slope_share = at.rows @ held, at.slope_share
-        own = clustered_covariance(rows, at.weights, at.residual_mm, self.points_mm, slope_share=slope_share)
+        reduced = replace(at, rows=at.rows @ held)
+        own = clustered_covariance(reduced.rows, at.weights, at.residual_mm, self.points_mm, slope_share=at.slope_share)
         if face is not None:
             on_face = face[self.surface.signed(motion.inverse().apply(self.points_mm)).triangle]
-            scores = rows * (at.weights * at.residual_mm)[:, None]
-            faces = face_covariance(scores, rows, slope_share * at.weights, on_face)
+            faces = face_covariance(reduced, on_face)
             if faces is not None and np.trace(faces.covariance) > np.trace(own.covariance):
                 own = faces
         scaled = held @ own.covariance @ held.T

@@ -11,6 +11,7 @@ from scipy.sparse.csgraph import connected_components
 
 from worker.records import Bools, Floats, Ints, Samples
 
+BLUNT_RAD = (np.radians(10.0), np.radians(75.0))  # between normals: less is no edge, more lies beyond pairing
 JOIN_STEP_MM = 1e-5  # samples of two faces at one place are one place; exact surfaces agree far below this
 
 
@@ -40,6 +41,25 @@ class SampleNet:
         is_open = key[at] != back
         is_rim[triangles.ravel()[is_open]] = is_rim[following.ravel()[is_open]] = True
         return is_rim
+
+    @cached_property
+    def is_at_blunt_edge(self) -> Bools:
+        """(s,) samples where their face meets another at a blunt edge, and their neighbours.
+
+        Where one of the two is displaced, points near its border pass for the other's: they face nearly its way.
+        """
+        rim = np.flatnonzero(self.is_rim)
+        _, group = np.unique(self._place[rim], return_inverse=True)
+        group = group.reshape(-1)
+        count = np.bincount(group)
+        mean = np.column_stack([np.bincount(group, part) / count for part in self._samples.normals[rim].T])
+        length = np.linalg.norm(mean, axis=1)  # of two unit normals: the cosine of half the angle between them
+        is_blunt = (length > np.cos(BLUNT_RAD[1] / 2)) & (length < np.cos(BLUNT_RAD[0] / 2))
+        at_edge = np.zeros(len(self.is_rim), dtype=bool)
+        at_edge[rim[is_blunt[group]]] = True
+        triangles = self._samples.triangles
+        at_edge[triangles[at_edge[triangles].any(axis=1)].ravel()] = True
+        return at_edge
 
     @cached_property
     def _place(self) -> Ints:
