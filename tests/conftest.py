@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 import shutil
-from collections import defaultdict
 from collections.abc import Callable
 from pathlib import Path
 
@@ -24,7 +23,7 @@ NEEDED: dict[str, tuple[str, Callable[[], bool]]] = {
     "postgres": ("a PostgreSQL server", lambda: any(Path("/usr/lib/postgresql").glob("*/bin/postgres"))),
     "chromium": ("chromium", lambda: shutil.which("chromium") is not None),
 }
-NOT_RUN = pytest.StashKey[dict[str, list[str]]]()
+WANTING = "not run, needs "
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -35,28 +34,32 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     )
 
 
-def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     missing = {mark: name for mark, (name, is_there) in NEEDED.items() if not is_there()}
-    not_run: dict[str, list[str]] = defaultdict(list)
-    config.stash[NOT_RUN] = not_run
     for item in items:
         wanting = [mark for mark in missing if item.get_closest_marker(mark)]
         for mark in wanting[:1]:
-            item.add_marker(pytest.mark.skip(reason=f"needs {missing[mark]}"))
-            not_run[missing[mark]].append(item.nodeid)
+            item.add_marker(pytest.mark.skip(reason=f"{WANTING}{missing[mark]}"))
+
+
+def not_run(config: pytest.Config) -> list[tuple[str, str]]:
+    """What each skipped test wanted, and its name; whichever process was to run it."""
+    reporter = config.pluginmanager.get_plugin("terminalreporter")
+    reasons = [(report.longrepr, report.nodeid) for report in reporter.stats.get("skipped", [])] if reporter else []
+    texts = [(str(reason[-1]), name) for reason, name in reasons if isinstance(reason, tuple)]
+    return [(text.split(WANTING, 1)[1], name) for text, name in texts if WANTING in text]
 
 
 def pytest_sessionfinish(session: pytest.Session, exitstatus: int | pytest.ExitCode) -> None:
     is_required = session.config.getoption("--require-services")
-    if is_required and session.config.stash.get(NOT_RUN, None) and exitstatus == pytest.ExitCode.OK:
+    if is_required and exitstatus == pytest.ExitCode.OK and not_run(session.config):
         session.exitstatus = pytest.ExitCode.TESTS_FAILED
 
 
 @pytest.hookimpl(trylast=True)
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: pytest.Config) -> None:
-    for need, nodes in config.stash.get(NOT_RUN, {}).items():
-        for node in nodes:
-            terminalreporter.write_line(f"NOT RUN (needs {need}): {node}", yellow=True)
+    for need, name in not_run(config):
+        terminalreporter.write_line(f"NOT RUN (needs {need}): {name}", yellow=True)
 
 
 @pytest.hookimpl(trylast=True)

@@ -25,14 +25,15 @@ def test_no_test_reaches_another_machine() -> None:
         other.connect(OTHER_MACHINE)
 
 
+@pytest.mark.parametrize("processes", ["0", "2"])
 @pytest.mark.parametrize(("options", "code"), [([], 0), (["--require-services"], 1)])
 def test_tests_without_their_server_are_named_last_and_fail_where_required(
-    options: list[str], code: int, pytester: pytest.Pytester
+    options: list[str], code: int, processes: str, pytester: pytest.Pytester
 ) -> None:
     pytester.makeconftest(MISSING)
     pytester.makeini("[pytest]\nmarkers = redis: needs a redis-server\n")
     pytester.makepyfile(TESTS)
-    result = pytester.runpytest_subprocess(*options)
+    result = pytester.runpytest_subprocess("--numprocesses", processes, *options)
     assert result.ret == code
     result.assert_outcomes(passed=1, skipped=1)
     result.stdout.fnmatch_lines(["NOT RUN (needs redis-server): *test_with_a_queue"])
