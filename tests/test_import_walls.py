@@ -17,6 +17,7 @@ STAGES = (
     "worker/measuring",
     "worker/datums",
     "worker/judging",
+    "worker/walls",
 )
 SERVICE_LIBRARIES = {"celery", "kombu", "fastapi", "starlette", "uvicorn", "redis", "sqlalchemy", "alembic"}
 GEOMETRY_LIBRARIES = {"open3d", "OCP", "trimesh", "numpy", "scipy", "matplotlib", "networkx", "pye57", "lxml"}

@@ -14,6 +14,7 @@ from shared.plan.base import Name, Vector
 from shared.plan.frames import Letter
 from shared.plan.lines import AxisName, Characteristic, InFrame, Limited
 from shared.plan.places import FeaturePick
+from shared.plan.walls import RoomToRemove, WallBetween
 
 GENERAL_ANGLE_PATTERN = r"^ISO 2768-[fmcv]$"
 FIT_PATTERN = r"^[A-Za-z]{1,2}\d{1,2}$"
@@ -331,6 +332,8 @@ AnyCharacteristic = Annotated[
     | SurfaceProfile
     | LineProfile
     | WallThickness
+    | WallBetween
+    | RoomToRemove
     | MachiningAllowance
     | CoreDisplacement
     | ShrinkCharacteristic,

@@ -87,6 +87,9 @@ class Plan(Strict):
         for index, line in enumerate(self.characteristics):
             for key, what in (("region", "region"), ("toward", "region"), ("frame", "frame"), ("datum", "datum")):
                 yield ("characteristics", index, key), f"characteristic {line.id}", what, getattr(line, key, None)
+            for place, wall in enumerate(getattr(line, "walls", ())):
+                path = ("characteristics", index, "walls", place, "toward")
+                yield path, f"characteristic {line.id}", "region", wall.toward
         for index, frame in enumerate(self.frames):
             for place, letter in enumerate(frame.datums):
                 yield ("frames", index, "datums", place), f"frame {frame.name}", "datum", letter

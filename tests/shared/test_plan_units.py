@@ -22,7 +22,7 @@ NO_LENGTH = {
     # numbers that are no lengths: counts, percents, degrees, kelvin, directions
     "face", "faces", "face_name", "face_names", "draws", "shrink_allowance_percent", "lower_percent", "upper_percent",
     "lower_degrees", "upper_degrees", "celsius", "expanded_uncertainty_kelvin", "expansion_ppm_per_kelvin",
-    "expansion_expanded_uncertainty_percent", "normal",
+    "expansion_expanded_uncertainty_percent", "normal", "walls",
 }  # fmt: skip
 INCH = 25.4
 

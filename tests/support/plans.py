@@ -58,6 +58,8 @@ characteristics:
   - {id: C22, kind: machining_allowance, feature: plane-1, grade: F, most: 0.2}
   - {id: C23, kind: machining_allowance, region: deck, required: 0.08}
   - {id: C24, kind: core_displacement, region: intake, most: 0.03}
+  - {id: W1, kind: wall_between, region: intake, toward: bore, least: 0.12}
+  - {id: W2, kind: room_to_remove, region: intake, walls: [{toward: bore, least: 0.12}], required: 0.02}
   - {id: C25, kind: shrink, axis: overall, lower_percent: 1.0, upper_percent: 1.5}
 substitution:
   - {id: C1, bias: 0.0004, expanded_uncertainty: 0.0006, statement: 20 scans of a calibrated piece}

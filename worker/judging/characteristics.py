@@ -23,6 +23,7 @@ from worker.judging import (
     kinds_of_size,
     kinds_of_surface,
     kinds_of_wall,
+    kinds_of_walls_between,
 )
 from worker.judging.finding import Finding, Unmeasured
 from worker.judging.limits import LineLimits, limits_of
@@ -51,6 +52,8 @@ MEASURE: Mapping[str, Measure] = {
     "surface_profile": kinds_of_surface.surface_profile,
     "line_profile": kinds_of_surface.line_profile,
     "wall_thickness": kinds_of_wall.wall_thickness,
+    "wall_between": kinds_of_walls_between.wall_between,
+    "room_to_remove": kinds_of_walls_between.room_to_remove,
     "machining_allowance": kinds_of_surface.machining_allowance,
     "core_displacement": kinds_of_core.core_displacement,
     "shrink": kinds_of_core.shrink,

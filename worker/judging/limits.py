@@ -10,11 +10,13 @@ import numpy as np
 
 from shared.errors import PlanInvalid
 from shared.plan import Angle, Coaxiality, Distance, Plan, Position, Size, WallThickness
+from shared.plan.walls import RoomToRemove, WallBetween
 from shared.tolerances.resolve import ResolvedLimits, resolve_limits
 from worker.features.records import Feature, FeatureKind
 from worker.judging.distances import angle_between, measured_length, reach_of
 from worker.judging.measured import Measured
 from worker.judging.moved import nominal_moved
+from worker.judging.nominal_walls import room_of_nominal, wall_of_nominal
 from worker.records import Limits
 
 COAXIAL_MM, COAXIAL_RAD = 1e-3, 1e-4  # CAD axes said to be one may lie this far apart
@@ -134,6 +136,20 @@ def _wall(line: WallThickness, _plan: Plan, _measured: Measured) -> LineLimits:
     return LineLimits(None, Limits(None, None))
 
 
+def _wall_between(line: WallBetween, _plan: Plan, measured: Measured) -> LineLimits:
+    found = wall_of_nominal(line.region, line.toward, measured)
+    if isinstance(found, str):
+        raise unfit(f"characteristic {line.id}", found, "Name two regions with a wall between them.")
+    return LineLimits(found.least.wall_mm, Limits(line.least, None))
+
+
+def _room(line: RoomToRemove, _plan: Plan, measured: Measured) -> LineLimits:
+    found = room_of_nominal(line, measured)
+    if isinstance(found, str):
+        raise unfit(f"characteristic {line.id}", found, "Name regions with a wall between them and this one.")
+    return LineLimits(found.least_mm, Limits(line.required, None))
+
+
 def _allowance(line: Any, plan: Plan, measured: Measured) -> LineLimits:
     largest = float(np.ptp(measured.nominal.vertices_mm, axis=0).max())
     return _stated(None, resolve_limits(line, largest, plan))
@@ -154,6 +170,8 @@ _SPECIAL: Mapping[str, Callable[[Any, Plan, Measured], LineLimits]] = {
     "angle": _angle,
     "coaxiality": _coaxiality,
     "wall_thickness": _wall,
+    "wall_between": _wall_between,
+    "room_to_remove": _room,
     "machining_allowance": _allowance,
     "shrink": _shrink,
 }

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -25,6 +25,7 @@ from worker.measuring.shrink import without_shrink
 from worker.records import Alignment, AlignmentStatus, Body, Deviation, Floats, Nominal, Region, Samples, Thickness
 from worker.rigid import RigidTransform
 
+Made = TypeVar("Made")
 SCALE_STEP = 1e-4  # a step of the scale: 0.01 mm on 100 mm, far less than shrink, far more than rounding
 
 
@@ -212,6 +213,13 @@ class Measured:
         if key not in self._kept:
             self._kept[key] = self.remeasure(frame.T_frame_pose)
         found: Deviation = self._kept[key]
+        return found
+
+    def once(self, key: Hashable, make: Callable[[], Made]) -> Made:
+        """What ``make`` gives, made once for this record; ``key`` names it among all kinds."""
+        if key not in self._kept:
+            self._kept[key] = make()
+        found: Made = self._kept[key]
         return found
 
     def region(self, name: str) -> Region:

@@ -1,0 +1,137 @@
+"""Walls and room of the piece: maps over its skins, the least of them, and what that is uncertain by."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from shared.plan import Plan
+from worker.judging.measured import Measured
+from worker.judging.sources import ALIGNMENT, RESOLUTION, SCANNER, TEMPERATURE
+from worker.judging.uncertainty import UNIFORM, alignment_sigma_mm, deviation_sigma_mm
+from worker.records import Bools, Floats
+from worker.walls.between import LeastWall, Lines, calmed, least_of_piece, piece_lines
+from worker.walls.skins import Skin, piece_skin
+
+NOISE, FACETS = "scan noise", "facets of nominal"
+
+
+@dataclass(frozen=True, eq=False)
+class WallMap:
+    """A map over one skin of the piece, beside nominal's.
+
+    lines : of the piece;  nominal_mm : (k,) the same of nominal
+    both, one : (k,) rows whose figure counts, material between: scanned at both ends, or at one alone
+    calm_mm : (k,) averaged over neighbours of the same sort;  least : None where nothing counts
+    is_smooth : it may be fitted by quadratics
+    """
+
+    lines: Lines
+    nominal_mm: Floats
+    both: Bools
+    one: Bools
+    calm_mm: Floats
+    least: LeastWall | None
+    is_smooth: bool = True
+
+    def like(self, at: int) -> Bools:
+        """(k,) rows of the same sort as one."""
+        return self.both if self.both[at] else self.one
+
+
+def skin_of_piece(name: str, skin: Skin, measured: Measured) -> Skin:
+    """The piece's surface of a region, made once."""
+    deviation = measured.deviation
+    if deviation is None:
+        raise ValueError("nothing was measured")
+
+    def calm() -> Floats:
+        return measured.net.smooth(deviation.distance_mm, deviation.is_measured)
+
+    calm_mm = measured.once("calmed deviation", calm)
+    return measured.once(("skin of piece", name), lambda: piece_skin(skin, deviation, calm_mm))
+
+
+def wall_map(near: Skin, far: Skin, nominal: Lines, measured: Measured) -> WallMap:
+    """Walls of the piece from each sample of one skin.
+
+    near, far : of the piece;  nominal : lines of nominal from the same samples
+    """
+    return map_of(piece_lines(near, far, nominal), nominal.wall_mm, measured)
+
+
+def map_of(lines: Lines, nominal_mm: Floats, measured: Measured, *, is_smooth: bool = True) -> WallMap:
+    """The map over such lines; samples along edges count only where there are no others.
+
+    is_smooth : False for room, which grows steeply where the way into material passes a wall by
+    """
+    counted = lines.is_wall & ~lines.is_gap
+    both = counted & lines.near_seen & lines.far_seen
+    one = counted & (lines.near_seen ^ lines.far_seen)
+    at_edge = (measured.net.is_rim | measured.net.is_at_blunt_edge)[lines.row]
+    calm, found = lines.wall_mm.copy(), []
+    for used in (both, one):
+        calm = np.where(used, calmed(lines, used, measured.net), calm)
+        inner = used & ~at_edge
+        counts = inner if inner.any() else used
+        found.append(least_of_piece(lines, calm, counts, measured.samples, is_smooth=is_smooth))
+    least = min((one for one in found if one is not None), key=lambda one: one.wall_mm, default=None)
+    return WallMap(lines, nominal_mm, both, one, calm, least, is_smooth)
+
+
+@dataclass(frozen=True, eq=False)
+class Sources:
+    """Standard uncertainties of the deviation, (s,) each by source, and what a wall makes of them."""
+
+    by_name: dict[str, Floats]
+    measured: Measured
+
+    @classmethod
+    def of(cls, plan: Plan, measured: Measured) -> Sources:
+        """Made once for the piece."""
+        deviation = measured.deviation
+        assert deviation is not None  # noqa: S101 without one no wall was measured
+        stated = None if plan.scanner is None else plan.scanner.expanded_uncertainty
+
+        def made() -> dict[str, Floats]:
+            return deviation_sigma_mm(plan, measured.nominal, measured.samples, measured.alignment, deviation)
+
+        return cls(measured.once(("sources of deviation", stated), made), measured)
+
+    def budget(self, lines: Lines, least: LeastWall) -> dict[str, float]:
+        """Standard uncertainties, by source, of one wall.
+
+        Noise counts as that of a single sample at each end that was seen, though the figure is a mean
+        over a patch: the least place was chosen among many.  The pose drops out between two skins
+        of one piece; where only one was seen, the other is nominal's, and it counts.
+        """
+        at = least.at
+        noise = self.by_name["scan noise"]
+        near = noise[least.near_row] if lines.near_seen[at] else 0.0
+        far = noise[least.far_row] if lines.far_seen[at] else 0.0
+        budget = {
+            SCANNER: float(self.by_name["scanner"][least.near_row]),
+            NOISE: float(np.hypot(near, far)),
+            FACETS: float(np.linalg.norm(self.by_name["facets of nominal"][[least.near_row, least.far_row]])),
+            RESOLUTION: float(np.sqrt(2) * UNIFORM * self.measured.quantum_mm),
+            TEMPERATURE: abs(least.wall_mm) * self.measured.strain_sigma,
+        }
+        if lines.near_seen[at] and lines.far_seen[at]:
+            return budget
+        point, normal = self.measured.samples.points_mm, self.measured.samples.normals
+        own = least.near_row if lines.near_seen[at] else least.far_row
+        pose = alignment_sigma_mm(self.measured.alignment, point[[own]], normal[[own]])
+        return budget | {ALIGNMENT: float(pose[0])}
+
+    def map_U_mm(self, lines: Lines) -> Floats:
+        """U (k,), k = 2, of each line, the mean over its neighbours left out of account."""
+        ends = (lines.row, lines.far_row)
+        seen = (lines.near_seen, lines.far_seen)
+        noise = [
+            np.where(is_seen, self.by_name["scan noise"][row], 0.0) for row, is_seen in zip(ends, seen, strict=True)
+        ]
+        facets = [self.by_name["facets of nominal"][row] for row in ends]
+        steady = self.by_name["scanner"][lines.row] ** 2 + 2 * (UNIFORM * self.measured.quantum_mm) ** 2
+        total: Floats = 2 * np.sqrt(steady + sum(part**2 for part in (*noise, *facets)))
+        return total
