@@ -278,8 +278,8 @@ class _Bench:
         unit = np.r_[np.full(3, 1 / self._frame.radius_mm), np.ones(3)]
         covariance = scaled_mm * unit[:, None] * unit
         freedom = freedom_of(evidence, self._smoothed(evidence), covariance, self._frame.centre_mm)
-        honest = honest_covariance(evidence, weighed.fit, weighed.face)
-        pose_mm = honest if refined.is_scaled else honest_covariance(evidence, posed.fit, weighed.face)
+        pose_mm = honest_covariance(evidence, (weighed if refined.is_scaled else posed).fit, weighed.face)
+        scale_mm = honest_covariance(evidence, weighed.fit, weighed.face, counts_fellows=False)[6:, 6:]
         freedom = replace(freedom, covariance=pose_mm[:6, :6] * unit[:, None] * unit)
         centre_scan = refined.icp_pose.inverse().apply(self._frame.centre_mm)
         return Alignment(
@@ -289,7 +289,7 @@ class _Bench:
             icp_T_nominal_scan=refined.icp_pose,
             orientation=self._orientation,
             freedom=freedom,
-            shrink=with_covariance(refined.shrink, honest[6:, 6:] / self._frame.radius_mm**2),
+            shrink=with_covariance(refined.shrink, scale_mm / self._frame.radius_mm**2),
             icp_rms_mm=refined.icp_rms_mm,
             robust_rms_mm=_rms(fit),
             icp_moved_mm=float(np.linalg.norm(pose.apply(centre_scan) - self._frame.centre_mm)),

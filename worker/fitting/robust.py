@@ -117,10 +117,11 @@ class RobustFit:
         return max(slope / max(float(self.weights.sum()), 1e-300), LEAST_SLOPE)
 
 
-def face_covariance(fit: RobustFit, face: Ints) -> Clustered | None:
+def face_covariance(fit: RobustFit, face: Ints, *, counts_fellows: bool = True) -> Clustered | None:
     """Covariance (k, k) of a fit to faces each of which may err as a whole; None for too few faces.
 
     face : (n,) whole numbers
+    counts_fellows : whether a face that alone holds a motion is taken to err there at all
 
     Each face is left out in turn and the rest fitted anew, weights included, because whom a robust fit
     believes depends on who else is there; how far the answer then moves shows what one face can do to
@@ -133,6 +134,8 @@ def face_covariance(fit: RobustFit, face: Ints) -> Clustered | None:
     if count < LEAST_BLOCKS:
         return None
     found = _left_out(fit, number, count)
+    if not counts_fellows:
+        return found
     pull = fit.slope_share * fit.weights
     normal = np.asarray(fit.rows.T @ (fit.rows * pull[:, None]), dtype=np.float64)
     levers = _face_sums(number, fit.rows * pull[:, None], count)

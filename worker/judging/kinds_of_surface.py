@@ -18,6 +18,7 @@ from worker.judging.uncertainty import UNIFORM, facet_sigma_mm, scanner_sigma_mm
 from worker.measuring.statistics import EXTREME_SAMPLES, robust_extremes
 from worker.records import Bools, Deviation, Floats
 
+CALMED = 0.9  # of a sample's noise: averaged with its neighbours 0.5, the extreme of many picked (simulated pieces)
 SLICE_SPACINGS = 1.5  # a slice this thick holds at least one row of samples wherever it cuts
 FRAME = "frame"  # between the pose the map was made in and the frame of the surface outside the cores
 
@@ -156,7 +157,7 @@ def _budget(face: _Face, place: int, plan: Plan, measured: Measured) -> dict[str
     return {
         SCANNER: scanner_sigma_mm(plan),
         ALIGNMENT: float(np.sqrt(max(normal @ face.frame.covariance_at(point) @ normal, 0.0))),
-        "scan noise": float(face.deviation.sigma_mm[place]),
+        "scan noise": CALMED * float(face.deviation.sigma_mm[place]),
         "facets of nominal": float(facet_sigma_mm(measured.nominal, samples)[place]),
         FRAME: measured.frame_sigma_mm(point, normal) if is_pose else 0.0,
         RESOLUTION: UNIFORM * measured.quantum_mm,
