@@ -17,10 +17,14 @@ STAGES = (
     "worker/measuring",
     "worker/datums",
     "worker/judging",
+    "worker/whatif",
+    "worker/passages",
     "worker/walls",
+    "worker/mockup",
+    "worker/fasteners",
 )
 SERVICE_LIBRARIES = {"celery", "kombu", "fastapi", "starlette", "uvicorn", "redis", "sqlalchemy", "alembic"}
-GEOMETRY_LIBRARIES = {"open3d", "OCP", "trimesh", "numpy", "scipy", "matplotlib", "networkx", "pye57", "lxml"}
+GEOMETRY_LIBRARIES = {"open3d", "OCP", "trimesh", "numpy", "scipy", "matplotlib", "networkx", "pye57", "lxml", "fcl"}
 SERVICE_MODULES = {"shared.settings", "shared.tables", "shared.database", "shared.broker", "shared.filestore"}
 
 

@@ -33,6 +33,19 @@ from shared.plan.characteristics import (
 )
 from shared.plan.frames import AlignmentChoice, AlignmentMethod, Datum, DatumReference, DatumTarget, Frame
 from shared.plan.lines import AxisName
+from shared.plan.mock_up import (
+    Clearance,
+    HolePair,
+    Mate,
+    Motion,
+    PartElement,
+    PartElementKind,
+    Place,
+    Placed,
+    Slide,
+    Transform,
+    Turn,
+)
 from shared.plan.piece import (
     MapSettings,
     Piece,
@@ -45,6 +58,7 @@ from shared.plan.piece import (
 )
 from shared.plan.places import Ball, Box, FeaturePick, RegionChoice, Tube
 from shared.plan.plan import PLAN_VERSION, Plan
+from shared.plan.what_if import Freedom, Move, MoveOf, Scenario, Solve, SolvedMove
 
 __all__ = [
     "LENGTH_FIELDS",
@@ -58,6 +72,7 @@ __all__ = [
     "Ball",
     "Box",
     "CircularRunout",
+    "Clearance",
     "Coaxiality",
     "CoreDisplacement",
     "Cylindricity",
@@ -68,29 +83,45 @@ __all__ = [
     "FeaturePick",
     "Flatness",
     "Frame",
+    "Freedom",
+    "HolePair",
     "LineProfile",
     "MachiningAllowance",
     "MapSettings",
+    "Mate",
     "MaterialCondition",
+    "Motion",
+    "Move",
+    "MoveOf",
     "Parallelism",
+    "PartElement",
+    "PartElementKind",
     "Perpendicularity",
     "Piece",
     "PieceKind",
+    "Place",
+    "Placed",
     "Plan",
     "Position",
     "RegionChoice",
     "Roundness",
     "Scanner",
+    "Scenario",
     "ShrinkAxis",
     "ShrinkCharacteristic",
     "Size",
     "SizeAssociation",
+    "Slide",
+    "Solve",
+    "SolvedMove",
     "Straightness",
     "Substitution",
     "SurfaceProfile",
     "Temperature",
     "TotalRunout",
+    "Transform",
     "Tube",
+    "Turn",
     "Uncertainty",
     "UncertaintyMethod",
     "Vector",

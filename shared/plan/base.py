@@ -30,6 +30,19 @@ LENGTH_FIELDS = frozenset(
         "nominal",
         "bias",
         "required",
+        "start_travel",
+        "end_travel",
+        "diameter",
+        "part_point",
+        "travel",
+        "translation",
+        "offset",
+        "diameter_change",
+        "clamp_length",
+        "head_diameter",
+        "depth",
+        "spacing",
+        "edge",
     }
 )  # every field that is in the plan's unit; all other numbers are percents, degrees, kelvin, counts and face numbers
 Vector = tuple[float, float, float]

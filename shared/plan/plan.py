@@ -12,12 +12,15 @@ from shared.plan.base import Strict, in_mm
 from shared.plan.characteristics import AnyCharacteristic
 from shared.plan.frames import AlignmentChoice, Datum, Frame
 from shared.plan.lines import General
+from shared.plan.mock_up import WHOLE_PIECE, Clearance, Placed
 from shared.plan.piece import MapSettings, Piece, Scanner, Substitution, Temperature, Uncertainty
 from shared.plan.places import RegionChoice
+from shared.plan.what_if import Scenario, Solve, references
 from shared.units import LengthUnit
 
 PLAN_VERSION = "1"
 NAMES_DISAGREE = "names_disagree"  # type of the error whose context lists (path, fault)
+NO_LENGTHS = frozenset({"shrink", "angle", "fastener_sites", "cavity_volume"})  # kinds whose value is no length
 Path = tuple[str | int, ...]
 Fault = tuple[Path, str]
 
@@ -41,8 +44,11 @@ class Plan(Strict):
     datums: tuple[Datum, ...] = ()
     frames: tuple[Frame, ...] = ()
     regions: tuple[RegionChoice, ...] = ()
+    mock_up: tuple[Placed, ...] = ()
     characteristics: tuple[AnyCharacteristic, ...] = ()
     substitution: tuple[Substitution, ...] = ()
+    what_if: tuple[Scenario, ...] = ()
+    solve: tuple[Solve, ...] = ()
 
     @model_validator(mode="after")
     def _names_agree(self) -> Plan:
@@ -59,7 +65,10 @@ class Plan(Strict):
             "characteristics": ("id", self.characteristics),
             "datums": ("letter", self.datums),
             "frames": ("name", self.frames),
+            "mock_up": ("name", self.mock_up),
             "substitution": ("id", self.substitution),
+            "what_if": ("name", self.what_if),
+            "solve": ("name", self.solve),
         }
         for key, (field, entries) in lists.items():
             names = [getattr(entry, field) for entry in entries]
@@ -76,6 +85,8 @@ class Plan(Strict):
             "characteristic": [line.id for line in self.characteristics],
             "datum": [datum.letter for datum in self.datums],
             "frame": [frame.name for frame in self.frames],
+            "placed part": [placed.name for placed in self.mock_up],
+            "placed part or region": [entry.name for entry in (*self.mock_up, *self.regions)],
         }
         for path, where, what, name in self._references():
             if name is not None and name not in known[what]:
@@ -87,9 +98,13 @@ class Plan(Strict):
         for index, line in enumerate(self.characteristics):
             for key, what in (("region", "region"), ("toward", "region"), ("frame", "frame"), ("datum", "datum")):
                 yield ("characteristics", index, key), f"characteristic {line.id}", what, getattr(line, key, None)
+            for place, name in enumerate(getattr(line, "regions", None) or ()):
+                yield ("characteristics", index, "regions", place), f"characteristic {line.id}", "region", name
             for place, wall in enumerate(getattr(line, "walls", ())):
                 path = ("characteristics", index, "walls", place, "toward")
                 yield path, f"characteristic {line.id}", "region", wall.toward
+            if isinstance(line, Clearance):
+                yield from _placed_parts(index, line)
         for index, frame in enumerate(self.frames):
             for place, letter in enumerate(frame.datums):
                 yield ("frames", index, "datums", place), f"frame {frame.name}", "datum", letter
@@ -98,14 +113,25 @@ class Plan(Strict):
         yield ("alignment", "frame"), "alignment", "frame", self.alignment.frame
         for index, entry in enumerate(self.substitution):
             yield ("substitution", index, "id"), "substitution", "characteristic", entry.id
+        yield from references(self.what_if, self.solve)
 
     def to_mm(self) -> Plan:
         """The same plan with every length in millimetres."""
         if self.unit is LengthUnit.MILLIMETRE:
             return self
-        plain = {line.id for line in self.characteristics if line.kind in ("shrink", "angle")}
+        plain = {line.id for line in self.characteristics if line.kind in NO_LENGTHS}
         scaled = in_mm(self, self.unit.mm)
         kept = tuple(
             entry if entry.id in plain else in_mm(entry, self.unit.mm) for entry in self.substitution
-        )  # percents and degrees are no lengths
+        )  # percents, degrees and cubic centimetres are no lengths
         return scaled.model_copy(update={"unit": LengthUnit.MILLIMETRE, "substitution": kept})
+
+
+def _placed_parts(index: int, line: Clearance) -> Iterator[tuple[Path, str, str, str | None]]:
+    """What a clearance names, as ``Plan._references`` tells it."""
+    where = f"characteristic {line.id}"
+    yield ("characteristics", index, "body"), where, "placed part", line.body
+    for place, name in enumerate(line.moving):
+        yield ("characteristics", index, "moving", place), where, "placed part", name
+    if line.against != WHOLE_PIECE:
+        yield ("characteristics", index, "against"), where, "placed part or region", line.against

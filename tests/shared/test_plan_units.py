@@ -15,7 +15,7 @@ NO_LENGTH = {
     # words, choices, names
     "firstpour_plan", "title", "unit", "id", "kind", "name", "letter", "serial", "alloy", "material", "statement",
     "method", "association", "condition", "of", "axis", "direction", "reference", "general", "general_tolerance", "fit",
-    "grade", "region", "toward", "frame", "datum", "core", "shrink_removed",
+    "grade", "region", "toward", "preset", "frame", "datum", "core", "shrink_removed",
     # models within models, told apart below
     "piece", "scanner", "temperature", "uncertainty", "maps", "alignment", "datums", "frames", "regions",
     "characteristics", "substitution", "feature", "first", "second", "width", "targets", "box", "ball", "tube",
@@ -23,6 +23,14 @@ NO_LENGTH = {
     "face", "faces", "face_name", "face_names", "draws", "shrink_allowance_percent", "lower_percent", "upper_percent",
     "lower_degrees", "upper_degrees", "celsius", "expanded_uncertainty_kelvin", "expansion_ppm_per_kelvin",
     "expansion_expanded_uncertainty_percent", "normal", "walls",
+    "sibling", "mirror", "plane", "openings", "lower_cc", "upper_cc",
+    # what to try: moves, whom to ask, directions, degrees
+    "what_if", "solve", "moves", "lines", "ask_of", "body", "freedoms", "rotation_axis", "rotation_degrees",
+    # the mock-up: parts, places, motions, degrees
+    "mock_up", "place", "transform", "mates", "holes", "seat", "part", "against", "motion", "moving", "rotation", "slide",
+    "from_degrees", "to_degrees",
+    # fasteners
+    "thread", "joint", "strength_internal_mpa", "strength_external_mpa", "features", "closed", "required_count",
 }  # fmt: skip
 INCH = 25.4
 

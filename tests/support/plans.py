@@ -33,6 +33,23 @@ regions:
   - {name: corner, box: {minimum: [0, 0, 0], maximum: [1, 1, 1]}}
   - {name: ball, ball: {centre: [0, 0, 0], radius: 1}}
   - {name: tube, tube: {start: [0, 0, 0], end: [0, 0, 1], radius: 1}}
+mock_up:
+  - name: stand
+    body: stand_1
+    expanded_uncertainty: 0.001
+    place:
+      mates:
+        - {part: {kind: plane, point: [0, 0, 1], direction: [0, 0, -1]}, piece: plane-1, offset: 0.03}
+        - {part: {kind: axis, point: [0, 0, 1], direction: [0, 0, 1]}, piece: hole-1}
+        - {part: {kind: axis, point: [1, 0, 1], direction: [0, 0, 1]}, piece: {face: 12}}
+  - name: arm
+    body: arm_1
+    place: {transform: {translation: [0, 0, 1], rotation_axis: [0, 0, 1], rotation_degrees: 30}}
+  - name: cover
+    body: cover_1
+    place:
+      seat: {part: {kind: plane, point: [0, 0, 0], direction: [0, 0, -1]}, piece: plane-1}
+      holes: [{part_point: [0, 0, 1], feature: hole-1}, {part_point: [1, 0, 1], feature: hole-2}]
 characteristics:
   - {id: C1, kind: size, feature: hole-1, fit: H8, association: maximum_inscribed}
   - {id: C2, kind: size, feature: hole-2, lower_deviation: -0.005, upper_deviation: 0.005, nominal: 0.5}
@@ -60,7 +77,35 @@ characteristics:
   - {id: C24, kind: core_displacement, region: intake, most: 0.03}
   - {id: W1, kind: wall_between, region: intake, toward: bore, least: 0.12}
   - {id: W2, kind: room_to_remove, region: intake, walls: [{toward: bore, least: 0.12}], required: 0.02}
+  - {id: P1, kind: rod_passage, start: [1, 1, 0], end: [1, 1.2, 8], end_travel: [1, 1.3, 8.4], preset: 1/2 in,
+     least: 0.03, regions: [intake]}
+  - {id: F1, kind: fastener, feature: hole-1, thread: 3/8-16, joint: tapped, clamp_length: 1.2, head_diameter: 0.65,
+     strength_internal_mpa: 228, strength_external_mpa: 1034, least: 0.12}
+  - {id: F2, kind: fastener_line, features: [hole-1, {point: [0, 0, 1]}, hole-3], closed: true, most: 2.5}
+  - {id: F3, kind: fastener_sites, region: deck, thread: M8x1.25, depth: 0.8, least: 0.12, spacing: 0.8, edge: 0.5,
+     required_count: 2}
   - {id: C25, kind: shrink, axis: overall, lower_percent: 1.0, upper_percent: 1.5}
+  - {id: O1, kind: section_offset, feature: hole-1, region: intake, point: [0, 0, 1], most: 0.02}
+  - {id: O2, kind: section_offset, feature: hole-1, region: intake, point: [0, 0, 1], normal: [0, 0, 1], direction: x,
+     lower_deviation: -0.02, upper_deviation: 0.02}
+  - {id: O3, kind: pocket_depth, feature: plane-2, face: plane-1, axis: hole-1, general: ISO 2768-m}
+  - {id: O4, kind: cavity_volume, region: intake, plane: plane-1, openings: flat, lower_cc: 40, upper_cc: 41}
+  - {id: O5, kind: cavity_volume, region: intake, point: [0, 0, 1], normal: [0, 0, 1], upper_cc: 41}
+  - {id: O6, kind: sibling_offset, feature: hole-1, sibling: hole-2, mirror: x, direction: z, most: 0.02}
+  - {id: M1, kind: clearance, body: arm, against: stand, least: 0.02, moving: [cover],
+     motion: {rotation: {point: [0, 0, 1], axis: [0, 0, 1], from_degrees: -5, to_degrees: 12}}}
+  - {id: M2, kind: clearance, body: cover, against: piece, least: 0.02,
+     motion: {slide: {direction: [0, 0, 1], travel: [0, 0.4]}}}
+what_if:
+  - {name: intake up, moves: [{region: intake, translation: [0, 0, 0.005]}], lines: [C20]}
+  - name: all ways
+    of: piece
+    moves:
+      - {feature: hole-1, diameter_change: 0.01}
+      - {region: deck, offset: -0.005, ask_of: machine shop}
+      - {body: rocker, rotation_axis: [0, 0, 1], rotation_degrees: 0.5, point: [1, 0, 0]}
+solve:
+  - {name: centre the intake, moves: [{region: intake, freedoms: [x, y], most: 0.02}], lines: [C20, C24]}
 substitution:
   - {id: C1, bias: 0.0004, expanded_uncertainty: 0.0006, statement: 20 scans of a calibrated piece}
 """

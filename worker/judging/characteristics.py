@@ -15,11 +15,18 @@ import numpy as np
 
 from shared.plan import Plan, Substitution, UncertaintyMethod
 from worker.judging import (
+    kinds_of_cavity,
     kinds_of_core,
+    kinds_of_fastener,
+    kinds_of_fastener_sites,
     kinds_of_form,
+    kinds_of_mock_up,
+    kinds_of_offset,
     kinds_of_orientation,
+    kinds_of_passage,
     kinds_of_place,
     kinds_of_runout,
+    kinds_of_sibling,
     kinds_of_size,
     kinds_of_surface,
     kinds_of_wall,
@@ -54,11 +61,25 @@ MEASURE: Mapping[str, Measure] = {
     "wall_thickness": kinds_of_wall.wall_thickness,
     "wall_between": kinds_of_walls_between.wall_between,
     "room_to_remove": kinds_of_walls_between.room_to_remove,
+    "rod_passage": kinds_of_passage.rod_passage,
     "machining_allowance": kinds_of_surface.machining_allowance,
     "core_displacement": kinds_of_core.core_displacement,
+    "fastener": kinds_of_fastener.fastener,
+    "fastener_line": kinds_of_fastener.fastener_line,
+    "fastener_sites": kinds_of_fastener_sites.fastener_sites,
     "shrink": kinds_of_core.shrink,
+    "section_offset": kinds_of_offset.section_offset,
+    "pocket_depth": kinds_of_offset.pocket_depth,
+    "cavity_volume": kinds_of_cavity.cavity_volume,
+    "sibling_offset": kinds_of_sibling.sibling_offset,
+    "clearance": kinds_of_mock_up.clearance,
 }
-UNITS: Mapping[str, str] = {"shrink": "percent", "angle": "deg"}  # all others are lengths
+UNITS: Mapping[str, str] = {
+    "shrink": "percent",
+    "angle": "deg",
+    "fastener_sites": "count",
+    "cavity_volume": "cc",
+}  # all others are lengths
 
 
 def judge_plan(plan_mm: Plan, measured: Measured, *, seed: int = 0) -> tuple[Characteristic, ...]:
@@ -74,10 +95,11 @@ def judge_plan(plan_mm: Plan, measured: Measured, *, seed: int = 0) -> tuple[Cha
         If a line names a feature or a region the part does not have.
 
     """
-    return tuple(_judged(line, plan_mm, measured, seed) for line in plan_mm.characteristics)
+    return tuple(judge_line(line, plan_mm, measured, seed=seed) for line in plan_mm.characteristics)
 
 
-def _judged(line: Any, plan: Plan, measured: Measured, seed: int) -> Characteristic:
+def judge_line(line: Any, plan: Plan, measured: Measured, *, seed: int = 0) -> Characteristic:
+    """One line of the plan, measured and judged; arguments as for :func:`judge_plan`."""
     stated = limits_of(line, plan, measured)
     base = _base(line, stated, measured)
     why_not = measured.why_not
@@ -211,7 +233,7 @@ def _probability(value: float, U: float, limits: Limits, gum: Propagated, drawn:
 def default_title(line: Any) -> str:
     """What a line without a title is called."""
     words = str(line.kind).replace("_", " ").capitalize()
-    for key in ("region", "feature", "first", "axis"):
+    for key in ("region", "feature", "first", "axis", "body"):
         where = getattr(line, key, None)
         if where is not None:
             second = getattr(line, "second", None)

@@ -41,6 +41,7 @@ class Measured:
     remeasure : deviation with the piece moved once more, nominal frame
     chosen : the frame that the plan's alignment names and everything here is measured in, if it is not
         the fit of the whole piece; its ``T_frame_pose`` starts from that fit
+    before : the piece before a what-if moved parts of it: the pose, and all that did not move, stay as they are there
     """
 
     nominal: Nominal
@@ -55,6 +56,7 @@ class Measured:
     strain_sigma: float = 0.0
     remeasure: Callable[[RigidTransform], Deviation] | None = None
     chosen: MeasuringFrame | NoFrame | None = None
+    before: Measured | None = None
     _kept: dict[Any, Any] = field(default_factory=dict, init=False, repr=False)  # fresh in every copy
 
     @property
@@ -97,8 +99,8 @@ class Measured:
 
     @cached_property
     def net(self) -> SampleNet:
-        """Neighbours of samples."""
-        return SampleNet(self.samples)
+        """Neighbours of samples; a move tears no surface from its neighbour."""
+        return SampleNet(self.samples) if self.before is None else self.before.net
 
     @cached_property
     def body(self) -> Displacement | NotMeasured:
@@ -106,6 +108,8 @@ class Measured:
 
         Nothing, if the pose is that of the mould; a large displaced core draws the pose its way.
         """
+        if self.before is not None:
+            return self.before.body
         is_core = np.zeros(len(self.samples.face), dtype=bool)
         for region in self.regions:
             if region.source == "core":
@@ -118,6 +122,8 @@ class Measured:
 
         The fit of the whole piece is that of the surface outside all cores where the plan names cores.
         """
+        if self.before is not None:
+            return self.before.pose_frame
         if isinstance(self.chosen, MeasuringFrame):
             return replace(self.chosen, T_frame_pose=RigidTransform.identity())
         has_cores = any(region.source == "core" for region in self.regions)
@@ -148,6 +154,8 @@ class Measured:
         shrink_removed: bool = False,
     ) -> MeasuredFeature | NotMeasured:
         """The feature as the scan shows it, measured once."""
+        if self.before is not None and self._has_stood(feature):
+            return self.before.measured_feature(feature, association, shrink_removed=shrink_removed)
         key = (feature.id, association, shrink_removed)
         if key not in self._kept:
             self._kept[key] = measure_feature(
@@ -168,11 +176,11 @@ class Measured:
         if name is None:
             return self.pose_frame
         wanted = next(frame for frame in plan.frames if frame.name == name)
-        return self._established(wanted, plan, shrink_removed=shrink_removed)
+        return self.established(wanted, plan, shrink_removed=shrink_removed)
 
     def datum(self, letter: str, plan: Plan) -> MeasuringFrame | NoFrame:
         """The frame that one datum alone gives."""
-        return self._established(Frame(name=f"datum {letter}", datums=(letter,)), plan)
+        return self.established(Frame(name=f"datum {letter}", datums=(letter,)), plan)
 
     def frame_by_scale(self, name: str | None, plan: Plan) -> tuple[RigidTransform, ...]:
         """How a frame of the piece freed of its shrink moves when ``SCALE_STEP`` less is taken out, along x, y and z.
@@ -184,8 +192,8 @@ class Measured:
         key = ("frame by scale", name)
         if key not in self._kept:
             wanted = next(frame for frame in plan.frames if frame.name == name)
-            own = self._established(wanted, plan, shrink_removed=True)
-            steps = [self._established(wanted, plan, shrink_removed=True, axis=axis) for axis in range(3)]
+            own = self.established(wanted, plan, shrink_removed=True)
+            steps = [self.established(wanted, plan, shrink_removed=True, axis=axis) for axis in range(3)]
             frames = [step for step in steps if isinstance(step, MeasuringFrame)]
             is_known = isinstance(own, MeasuringFrame) and len(frames) == len(steps)
             back = own.T_frame_pose.inverse() if isinstance(own, MeasuringFrame) else RigidTransform.identity()
@@ -193,15 +201,36 @@ class Measured:
         found: tuple[RigidTransform, ...] = self._kept[key]
         return found
 
-    def _established(
+    def established(
         self, wanted: Frame, plan: Plan, *, shrink_removed: bool = False, axis: int | None = None
     ) -> MeasuringFrame | NoFrame:
+        """The frame as the piece's datums give it; axis : the one along which the scale is a step less."""
+        if self.before is not None and self._have_datums_stood(wanted, plan):
+            return self.before.established(wanted, plan, shrink_removed=shrink_removed, axis=axis)
         key = ("frame", wanted.name, shrink_removed, axis)
         if key not in self._kept:
             seen = self._seen_at_nominal_size(axis) if shrink_removed else self.seen
             self._kept[key] = datum_frame(wanted, plan.datums, self.features, seen, self.pose_frame)
         found: MeasuringFrame | NoFrame = self._kept[key]
         return found
+
+    def _has_stood(self, feature: Feature) -> bool:
+        """Whether a what-if left the feature, and every hole of a pattern, where it was: the record is the same one."""
+        if self.before is None:
+            return True
+        known, own = {id(one) for one in self.before.features}, {one.id: one for one in self.features}
+        return id(feature) in known and all(id(own[name]) in known for name in feature.members)
+
+    def _have_datums_stood(self, wanted: Frame, plan: Plan) -> bool:
+        """Whether a what-if left every datum of a frame where it was; of targets it is not known."""
+        for datum in plan.datums:
+            if datum.letter not in wanted.datums:
+                continue
+            picks = datum.width or (() if datum.feature is None else (datum.feature,))
+            where = f"datum {datum.letter}"
+            if not picks or not all(self._has_stood(self.feature(pick, where)) for pick in picks):
+                return False
+        return True
 
     def deviation_in(self, frame: MeasuringFrame) -> Deviation | None:
         """The deviation map with nominal where ``frame`` puts it."""
