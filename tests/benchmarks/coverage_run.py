@@ -32,8 +32,6 @@ COARSE_TURN_RAD, COARSE_SHIFT_SHARE = np.radians(10.0), 0.05  # as far off as a 
 FULL_SEARCH_EVERY = 20
 MONTE_CARLO_EVERY = 10
 MONTE_CARLO_DRAWS = 2_000
-COSTLY = re.compile("size, m|flatness|straightness|roundness|cylindricity|(parallelism|perpendicularity) of a plane")
-MOST_OF_A_KIND, MOST_OF_COSTLY = 2, 1  # lines of one inspection
 
 
 @dataclass(frozen=True)
@@ -104,15 +102,11 @@ def inspected(number: int, seed: int, only: str = "") -> list[Row]:
 
 
 def lines_of(shared: Bench, number: int) -> tuple[tuple[int, Line], ...]:
-    """The lines of one inspection, numbered: a few of each kind, taken in turn from one inspection to the next."""
+    """The lines of one inspection, numbered: one of each kind, taken in turn from one inspection to the next."""
     by_kind: dict[str, list[tuple[int, Line]]] = {}
     for index, line in enumerate(shared.lines):
         by_kind.setdefault(line.group, []).append((index, line))
-    kept = []
-    for group, own in by_kind.items():
-        most = min(MOST_OF_COSTLY if COSTLY.match(group) else MOST_OF_A_KIND, len(own))
-        kept += [own[(number * most + step) % len(own)] for step in range(most)]
-    return tuple(kept)
+    return tuple(own[number % len(own)] for own in by_kind.values())
 
 
 def _row(at: tuple[int, int], line: Line, found: Characteristic, truth: Truth) -> Row:

@@ -279,7 +279,7 @@ class _Bench:
         covariance = scaled_mm * unit[:, None] * unit
         freedom = freedom_of(evidence, self._smoothed(evidence), covariance, self._frame.centre_mm)
         pose_mm = honest_covariance(evidence, (weighed if refined.is_scaled else posed).fit, weighed.face)
-        scale_mm = honest_covariance(evidence, weighed.fit, weighed.face, counts_fellows=False)[6:, 6:]
+        scale_mm = honest_covariance(evidence, weighed.fit, weighed.face, keeps_weights=True)[6:, 6:]
         freedom = replace(freedom, covariance=pose_mm[:6, :6] * unit[:, None] * unit)
         centre_scan = refined.icp_pose.inverse().apply(self._frame.centre_mm)
         return Alignment(

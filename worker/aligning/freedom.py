@@ -87,7 +87,7 @@ def fit_covariance(rows: Floats, evidence: Evidence) -> Floats:
     return design_effect(rows * scores, evidence.points_mm, bread, independent) * independent
 
 
-def honest_covariance(evidence: Evidence, fit: RobustFit, face: Ints, *, counts_fellows: bool = True) -> Floats:
+def honest_covariance(evidence: Evidence, fit: RobustFit, face: Ints, *, keeps_weights: bool = False) -> Floats:
     """``fit_covariance``, or what whole faces that are off can do to the fit (k, k), if that is more.
 
     fit : of the same pairs;  face : (n,) number of nominal's face each pair lies on
@@ -95,7 +95,7 @@ def honest_covariance(evidence: Evidence, fit: RobustFit, face: Ints, *, counts_
     The pose of a piece some of whose faces are displaced rests on which of them a robust fit believes.
     """
     plain = fit_covariance(fit.rows.T, evidence)
-    faces = face_covariance(fit, face, counts_fellows=counts_fellows)
+    faces = face_covariance(fit, face, keeps_weights=keeps_weights)
     return plain if faces is None or np.trace(faces.covariance) < np.trace(plain) else faces.covariance
 
 

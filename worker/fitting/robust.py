@@ -117,11 +117,12 @@ class RobustFit:
         return max(slope / max(float(self.weights.sum()), 1e-300), LEAST_SLOPE)
 
 
-def face_covariance(fit: RobustFit, face: Ints, *, counts_fellows: bool = True) -> Clustered | None:
+def face_covariance(fit: RobustFit, face: Ints, *, keeps_weights: bool = False) -> Clustered | None:
     """Covariance (k, k) of a fit to faces each of which may err as a whole; None for too few faces.
 
     face : (n,) whole numbers
-    counts_fellows : whether a face that alone holds a motion is taken to err there at all
+    keeps_weights : nothing is fitted anew and a face that alone holds a motion does not err there: for a
+        scale, which faces at both ends hold, that alone agrees with simulated pieces
 
     Each face is left out in turn and the rest fitted anew, weights included, because whom a robust fit
     believes depends on who else is there; how far the answer then moves shows what one face can do to
@@ -133,8 +134,8 @@ def face_covariance(fit: RobustFit, face: Ints, *, counts_fellows: bool = True) 
     number, count = _numbered(face)
     if count < LEAST_BLOCKS:
         return None
-    found = _left_out(fit, number, count)
-    if not counts_fellows:
+    found = _left_out(fit, number, count, 1 if keeps_weights else REFITTING_STEPS)
+    if keeps_weights:
         return found
     pull = fit.slope_share * fit.weights
     normal = np.asarray(fit.rows.T @ (fit.rows * pull[:, None]), dtype=np.float64)
@@ -149,24 +150,24 @@ def _face_sums(number: Ints, rows: Floats, count: int) -> Floats:
     return np.column_stack([np.bincount(number, column, minlength=count) for column in rows.T])
 
 
-def _left_out(fit: RobustFit, number: Ints, count: int) -> Clustered:
+def _left_out(fit: RobustFit, number: Ints, count: int, steps: int) -> Clustered:
     """From how the answer moves without each face."""
     step = max(1, len(number) // MOST_REFITTED)
     thin = RobustFit(fit.rows[::step], fit.base[::step], fit.residual_mm[::step], fit.width_mm)
     number = number[::step]
     whole = thin.rows.T @ (thin.rows * thin.weights[:, None])
     least = LEAST_WITHOUT * whole  # a face that alone holds a motion has no fellow to differ from
-    moved = np.stack([_refitted(thin, number != face, least) for face in range(count)])
+    moved = np.stack([_refitted(thin, number != face, least, steps) for face in range(count)])
     covariance: Floats = (count - 1) / count * moved.T @ moved
     share = (moved**2 @ np.diag(whole)) / max(float((moved**2 @ np.diag(whole)).sum()), 1e-300)
     return Clustered(covariance, max(LEAST_FACE_DOF, float(1.0 / max((share**2).sum(), 1e-12)) - 1.0))
 
 
-def _refitted(fit: RobustFit, kept: Bools, least: Floats) -> Floats:
+def _refitted(fit: RobustFit, kept: Bools, least: Floats, steps: int) -> Floats:
     """How far (k,) the answer moves when only the kept points count."""
     rows, base, residual = fit.rows[kept], fit.base[kept], fit.residual_mm[kept]
     moved: Floats = np.zeros(rows.shape[1])
-    for _ in range(REFITTING_STEPS):
+    for _ in range(steps):
         weights = base * tukey_weights(residual - rows @ moved, fit.width_mm)
         normal = rows.T @ (rows * weights[:, None]) + least
         moved = np.asarray(np.linalg.lstsq(normal, rows.T @ (weights * residual), rcond=None)[0], dtype=np.float64)

@@ -18,7 +18,9 @@ from worker.judging.uncertainty import UNIFORM, facet_sigma_mm, scanner_sigma_mm
 from worker.measuring.statistics import EXTREME_SAMPLES, robust_extremes
 from worker.records import Bools, Deviation, Floats
 
-CALMED = 0.9  # of a sample's noise: averaged with its neighbours 0.5, the extreme of many picked (simulated pieces)
+# Of the noise of a sample that an extreme is read from, each averaged with its neighbours; set on simulated pieces.
+CALMED, CALMED_FACE = 0.8, 0.7  # its scatter: less than the sample's own, still less over a whole machined face
+PICKED = 0.5  # by how much the extreme of many lies beyond the surface's own
 SLICE_SPACINGS = 1.5  # a slice this thick holds at least one row of samples wherever it cuts
 FRAME = "frame"  # between the pose the map was made in and the frame of the surface outside the cores
 
@@ -27,7 +29,8 @@ FRAME = "frame"  # between the pose the map was made in and the frame of the sur
 class _Face:
     """The samples of a line with their deviation in its frame.
 
-    low_mm, high_mm : over the area of four samples, each averaged with its neighbours: narrower is noise
+    low_mm, high_mm : over the area of four samples, each averaged with its neighbours: narrower is noise; what
+        noise adds to an extreme is taken off
     calm_mm : (s,) averaged;  used : (s,) measured members;  firm : (s,) those of them that extremes are read from
     """
 
@@ -85,7 +88,7 @@ def machining_allowance(line: MachiningAllowance, plan: Plan, measured: Measured
     is_short = face.used & (face.calm_mm < (limits.lower or 0.0))
     return plain_finding(
         face.high_mm if is_high else face.low_mm,
-        _budget(face, place, plan, measured),
+        _budget(face, place, plan, measured, CALMED_FACE),
         dof={ALIGNMENT: face.frame.dof},
         point_mm=measured.samples.points_mm[place].copy(),
         details={
@@ -112,7 +115,7 @@ def _profile(
     place = face.place(is_high=is_high)
     return plain_finding(
         2 * max(abs(face.low_mm - middle), abs(face.high_mm - middle)),
-        {name: 2 * sigma for name, sigma in _budget(face, place, plan, measured).items()},
+        {name: 2 * sigma for name, sigma in _budget(face, place, plan, measured, CALMED).items()},
         dof={ALIGNMENT: face.frame.dof},
         least=0.0,
         point_mm=measured.samples.points_mm[place].copy(),
@@ -145,11 +148,16 @@ def _face(frame_name: str | None, member: Bools, plan: Plan, measured: Measured)
     firm = used & ~measured.net.is_at_blunt_edge
     firm = firm if firm.any() else used
     low, high = robust_extremes(calm[firm], samples.area_mm2[firm], EXTREME_SAMPLES * samples.spacing_mm**2)
+    rows = np.flatnonzero(firm)
+    low += PICKED * float(deviation.sigma_mm[rows[np.argmin(calm[rows])]])
+    high -= PICKED * float(deviation.sigma_mm[rows[np.argmax(calm[rows])]])
+    if high < low:  # flat within its noise
+        low = high = (low + high) / 2
     share = float(samples.area_mm2[used].sum() / samples.area_mm2[member].sum())
     return _Face(frame, deviation, member, used, firm, calm, low, high, share)
 
 
-def _budget(face: _Face, place: int, plan: Plan, measured: Measured) -> dict[str, float]:
+def _budget(face: _Face, place: int, plan: Plan, measured: Measured, calmed: float) -> dict[str, float]:
     """Standard uncertainty of the deviation at one sample, by source."""
     samples, normal = measured.samples, measured.samples.normals[place]
     point = samples.points_mm[place]
@@ -157,7 +165,7 @@ def _budget(face: _Face, place: int, plan: Plan, measured: Measured) -> dict[str
     return {
         SCANNER: scanner_sigma_mm(plan),
         ALIGNMENT: float(np.sqrt(max(normal @ face.frame.covariance_at(point) @ normal, 0.0))),
-        "scan noise": CALMED * float(face.deviation.sigma_mm[place]),
+        "scan noise": calmed * float(face.deviation.sigma_mm[place]),
         "facets of nominal": float(facet_sigma_mm(measured.nominal, samples)[place]),
         FRAME: measured.frame_sigma_mm(point, normal) if is_pose else 0.0,
         RESOLUTION: UNIFORM * measured.quantum_mm,
