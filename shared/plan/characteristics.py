@@ -287,8 +287,8 @@ class MachiningAllowance(InFrame):
         return self
 
 
-class CoreDisplacement(Characteristic):
-    """Length of the rigid displacement of a region (a core) against the rest of the piece."""
+class CoreDisplacement(InFrame):
+    """Length of the rigid displacement of a region (a core) against the rest of the piece, or against a frame."""
 
     kind: Literal["core_displacement"]
     region: Name

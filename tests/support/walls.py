@@ -10,6 +10,8 @@ import numpy as np
 
 from tests.support.shapes import perfect_alignment
 from tests.support.solids import Tool, box, cut_named, cylinder, sphere, tessellated
+from worker.features.detect import detect_features
+from worker.features.records import Feature
 from worker.judging.measured import Measured
 from worker.measuring.analytic import exact_distance, face_table
 from worker.measuring.deviation import measure_deviation
@@ -73,9 +75,13 @@ def region_by(nominal: Nominal, samples: Samples, name: str) -> Region:
 
 @dataclass(frozen=True, kw_only=True)
 class Fault:
-    """What is out of place: motions by name of cavity (or top), and names of surfaces that were not scanned."""
+    """What is out of place: motions by name of cavity (or top), and names of surfaces that were not scanned.
+
+    growth_mm : how much larger a cavity is, all round
+    """
 
     motions: Mapping[str, RigidTransform] = field(default_factory=dict)
+    growth_mm: Mapping[str, float] = field(default_factory=dict)
     unseen: tuple[str, ...] = ()
     noise_mm: float = NOISE_MM
     seed: int = 1
@@ -95,10 +101,11 @@ def scan_of(nominal: Nominal, fault: Fault) -> Scan:
     normals = np.where(is_exact[:, None], exact, cross[chosen] / area[chosen, None])
     points = points - np.where(is_exact, off, 0.0)[:, None] * normals
     kept = np.ones(fault.count, dtype=bool)
-    for name in {*fault.motions, *fault.unseen}:
+    for name in sorted({*fault.motions, *fault.unseen}):
         named = np.isin(face, [one.index for one in nominal.faces if one.name == name])
         own = _is_end(nominal, name, points) if name in ("top", "bottom") else named
         motion = fault.motions.get(name, RigidTransform.identity())
+        points[own] -= fault.growth_mm.get(name, 0.0) * normals[own]
         points[own], normals[own] = motion.apply(points[own]), motion.turn(normals[own])
         kept[own] &= name not in fault.unseen
     points += rng.normal(0.0, fault.noise_mm, (fault.count, 1)) * normals
@@ -130,4 +137,10 @@ def inspected(nominal: Nominal, fault: Fault, *names: str) -> Measured:
         thickness=measure_thickness(samples, surface, deviation, spot_limit_mm=3.0),
         regions=tuple(region_by(nominal, samples, name) for name in names),
         quantum_mm=1e-5,
+        features=_features(nominal),
     )
+
+
+@lru_cache(maxsize=8)
+def _features(nominal: Nominal) -> tuple[Feature, ...]:
+    return detect_features(nominal)

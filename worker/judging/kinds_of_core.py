@@ -5,83 +5,62 @@ from __future__ import annotations
 import numpy as np
 
 from shared.plan import CoreDisplacement, PieceKind, Plan, ShrinkAxis, ShrinkCharacteristic
+from worker.judging.core_exhibits import core_exhibits
+from worker.judging.core_shift import CoreShift, shift_of
 from worker.judging.finding import Finding, Unmeasured, plain_finding, row
 from worker.judging.kinds_of_size import FIT
 from worker.judging.measured import Measured
-from worker.judging.propagation import Departures, Input, length_by_chance
-from worker.judging.sources import (
-    RESOLUTION,
-    SCANNER,
-    SHRINK,
-    TEMPERATURE,
-    length_inputs,
-    shrink_input,
-    shrink_shift,
-)
+from worker.judging.propagation import Departures, length_by_chance
+from worker.judging.sources import RESOLUTION, SCANNER, TEMPERATURE, length_inputs
 from worker.judging.uncertainty import UNIFORM, scanner_sigma_mm
-from worker.measuring.displacement import Displacement, against, region_displacement
-from worker.measuring.seen import NotMeasured
 from worker.measuring.shrink import summarise
-from worker.records import Floats, Region
+from worker.records import Floats
 
 AXES = {ShrinkAxis.X: 0, ShrinkAxis.Y: 1, ShrinkAxis.Z: 2, ShrinkAxis.OVERALL: None}
 
 
 def core_displacement(line: CoreDisplacement, plan: Plan, measured: Measured) -> Finding | Unmeasured:
-    """Length of the shift of the region's middle against the rest of the piece, cores left out of it."""
+    """Length of the shift of the region's middle, against the rest of the piece (cores left out) or a frame."""
     region = measured.region(line.region)
-    own = region_displacement(region, measured.seen, shrink_removed=line.shrink_removed)
-    rest = _rest(region, measured)
-    if isinstance(own, NotMeasured):
-        return Unmeasured(own.reason, sample_mask=region.is_member)
-    if isinstance(rest, NotMeasured):
-        return Unmeasured(rest.reason, sample_mask=region.is_member)
-    found = against(own, rest)
-    shift = found.shift_mm
-    unseen = [motion for motion in found.free_text if motion.startswith("slides")]
-    names = (FIT, SHRINK, SCANNER, RESOLUTION) if line.shrink_removed else (FIT, SCANNER, RESOLUTION)
-
-    def shifts(departures: Departures) -> Floats:
-        moved = shift + departures[FIT]
-        if SHRINK in departures:
-            moved = moved + shrink_shift(measured, np.broadcast_to(found.centre_mm, moved.shape), departures[SHRINK])
-        return moved[:, None]
+    shift = shift_of(line, plan, measured)
+    if isinstance(shift, str):
+        return Unmeasured(shift, sample_mask=region.is_member)
+    found = shift.found
 
     def length(departures: Departures) -> Floats:
-        total: Floats = np.linalg.norm(shifts(departures)[:, 0], axis=1)
+        total: Floats = np.linalg.norm(shift.shifts(departures), axis=1)
         return total + departures[SCANNER][:, 0] + departures[RESOLUTION][:, 0]
 
-    sources = (
-        Input(FIT, found.covariance[3:, 3:], found.dof),
-        shrink_input(measured),
-        *length_inputs(plan, measured),
-    )
-    inputs = tuple(entry for entry in sources if entry.name in names)
     return Finding(
-        inputs=inputs,
+        inputs=(*shift.inputs, *length_inputs(plan, measured)),
         model=length,
-        by_chance=length_by_chance(shifts, inputs),
+        by_chance=length_by_chance(lambda departures: shift.shifts(departures)[:, None], shift.inputs),
         least=0.0,
         point_mm=found.centre_mm,
         details={
-            "displacement_mm": row(shift),
-            "displacement_in_pose_mm": row(own.shift_mm),
+            "displacement_mm": row(found.shift_mm),
+            "displacement_in_pose_mm": row(shift.in_pose_mm),
             "rotation_rad": row(found.rotation_rad),
             "free_motions": "; ".join(found.free_text) or None,
+            "against": shift.against,
             "scatter_mm": found.sigma_mm,
             "point_count": float(found.point_count),
         },
         sample_mask=region.is_member,
-        gap=f"the scan of it does not show whether it {' or '.join(unseen)}" if unseen else None,
+        gap=_gap(shift),
+        frame=None if shift.frame is None else shift.frame.name,
+        exhibits=core_exhibits(line, shift, region, plan),
     )
 
 
-def _rest(region: Region, measured: Measured) -> Displacement | NotMeasured:
-    """The surface outside all cores; outside the region itself where that is no core."""
-    if region.source == "core":
-        return measured.body
-    rest = Region("the rest of the piece", "rest", ~region.is_member)
-    return region_displacement(rest, measured.seen, shrink_removed=True)
+def _gap(shift: CoreShift) -> str | None:
+    """Why the length may not pass: part of the shift is not shown."""
+    unseen = [motion for motion in shift.found.free_text if motion.startswith("slides")]
+    if not unseen:
+        unseen = [
+            f"slides along {axis}" for axis, is_shown in zip("xyz", shift.is_shown[3:], strict=True) if not is_shown
+        ]
+    return f"the scan of it does not show whether it {' or '.join(unseen)}" if unseen else None
 
 
 def shrink(line: ShrinkCharacteristic, plan: Plan, measured: Measured) -> Finding | Unmeasured:

@@ -14,12 +14,14 @@ from worker.fitting.robust import (
     face_covariance,
     mad_sigma,
 )
+from worker.measuring.analytic import FaceTable, exact_distance
 from worker.measuring.regions import region_triangles
+from worker.measuring.samples import trusted_faces
 from worker.measuring.seen import NotMeasured, Seen
 from worker.measuring.shrink import without_shrink
-from worker.records import Bools, Deviation, Floats, Ints, Region
+from worker.records import Bools, Deviation, Floats, Ints, Nominal, Region
 from worker.rigid import RigidTransform, turn_to_shift
-from worker.surface import SurfaceQuery
+from worker.surface import SignedClosest, SurfaceQuery
 
 REST = "rest"  # source of the region that is all but the one asked for: faces of it may be off as a whole
 
@@ -36,6 +38,8 @@ class DisplacementSettings:
     held_eigenvalue: float = 2e-3  # of the largest: a motion that moves the surface less cannot be told from form
     density_cell_share: float = 1 / 80  # of the region's diagonal
     sigma_floor_mm: float = 1e-4  # exact input must not divide by zero
+    scale_iterations: int = 4  # a scale of a few thousandths is found in two
+    open_share: float = 0.02  # of a number's own motion: more of it unseen, and the number is not known
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,8 +82,7 @@ def region_displacement(
     if len(points) < settings.least_points:
         return NotMeasured(f"only {len(points)} scan points lie on {region.name}")
     points = without_shrink(points, seen.shrink if shrink_removed else None)
-    surface = SurfaceQuery(nominal.vertices_mm, nominal.triangles[inside])
-    fit = _Fit.of(points, surface, settings)
+    fit = _Fit.of(points, _Target.of(nominal, inside), settings)
     motion = RigidTransform.identity()
     for turn in range(settings.iterations):
         motion = fit.improved(motion, is_robust=turn >= settings.plain_iterations)
@@ -103,6 +106,78 @@ def against(own: Displacement, rest: Displacement) -> Displacement:
     )
 
 
+def in_frame(own: Displacement, T_frame_pose: RigidTransform) -> Displacement:
+    """The displacement of a region with nominal where a frame puts it, as the frame alone moves it.
+
+    The covariance stays that of the region's own fit.  Motions its shape cannot show stay at nothing.
+    """
+    motion = T_frame_pose @ motion_of(own)
+    whole = np.r_[_rotation_vector(motion), motion.apply(own.centre_mm) - own.centre_mm]
+    kept = own.shown @ whole
+    return replace(own, rotation_rad=kept[:3], shift_mm=kept[3:])
+
+
+def motion_of(found: Displacement) -> RigidTransform:
+    """The motion as one."""
+    return RigidTransform.about(found.rotation_rad, found.shift_mm, found.centre_mm)
+
+
+def shown_numbers(own: Displacement, rest: Displacement | None = None) -> Bools:
+    """Which of the six numbers (rotation, shift) by part axes are known (6,).
+
+    A number is not known where the shape of the region, or that of the rest it is held against, leaves
+    more than a fiftieth of its own motion open.
+    """
+    limit = 1 - DisplacementSettings().open_share
+    is_shown: Bools = np.diag(own.shown) >= limit
+    if rest is None:
+        return is_shown
+    spread = _carry_to(own.centre_mm, rest)
+    return is_shown & (np.diag(spread @ rest.shown @ np.linalg.inv(spread)) >= limit)
+
+
+@dataclass(frozen=True)
+class RegionScale:
+    """Size of a region of the piece over nominal's, about its own middle, and its standard uncertainty."""
+
+    scale: float
+    sigma: float
+    dof: float
+
+
+def region_scale(
+    region: Region, seen: Seen, found: Displacement, *, settings: DisplacementSettings | None = None
+) -> RegionScale | NotMeasured:
+    """Size of a region, fitted beside its motion; shrink is left in.
+
+    found : its displacement, to start from
+
+    Objective as of the displacement, with a seventh freedom.  A plane has no size, a bore one by its radius.
+    """
+    settings = settings or DisplacementSettings()
+    inside = region_triangles(region, seen.samples, len(seen.nominal.triangles))
+    points = _points_of(inside, seen.deviation, settings)
+    if len(points) < settings.least_points:
+        return NotMeasured(f"only {len(points)} scan points lie on {region.name}")
+    fit = _Fit.of(points, _Target.of(seen.nominal, inside), settings)
+    motion, scale = motion_of(found), 1.0
+    for _ in range(settings.scale_iterations):
+        at = fit.with_scale(motion, scale)
+        held, _ = fit.directions(at.rows, at.weights)
+        reduced = at.rows @ held
+        normal = reduced.T @ (reduced * at.weights[:, None])
+        step = held @ np.linalg.lstsq(normal, reduced.T @ (at.weights * at.residual_mm), rcond=None)[0]
+        motion = motion @ RigidTransform.about(step[:3] / fit.radius_mm, step[3:6], fit.centre_mm)
+        scale += float(step[6]) / fit.radius_mm
+    at = fit.with_scale(motion, scale)
+    held, free = fit.directions(at.rows, at.weights)
+    if (free[6] ** 2).sum() > settings.open_share:
+        return NotMeasured("its shape does not show its size")
+    own = clustered_covariance(at.rows @ held, at.weights, at.residual_mm, points, slope_share=at.slope_share)
+    variance = float(held[6] @ own.covariance @ held[6])
+    return RegionScale(scale, float(np.sqrt(variance)) / fit.radius_mm, own.dof)
+
+
 def _carry_to(point_mm: Floats, found: Displacement) -> Floats:
     """(6, 6) takes a motion about the displacement's centre to the same motion about another point (3,)."""
     spread = np.eye(6)
@@ -111,34 +186,61 @@ def _carry_to(point_mm: Floats, found: Displacement) -> Floats:
 
 
 @dataclass(frozen=True, eq=False)
+class _Target:
+    """The region's own surface.  face : (t,) of each of its triangles;  table : the faces measured exactly."""
+
+    surface: SurfaceQuery
+    face: Ints
+    table: FaceTable
+
+    @classmethod
+    def of(cls, nominal: Nominal, inside: Bools) -> _Target:
+        surface = SurfaceQuery(nominal.vertices_mm, nominal.triangles[inside])
+        return cls(surface, nominal.triangle_face[inside], trusted_faces(nominal))
+
+    def exact(self, found: SignedClosest, points_mm: Floats) -> tuple[Floats, Floats]:
+        """Signed distance (n,) and normal (n, 3) of the exact surface where there is one, else of the facets."""
+        height, outward, is_exact = exact_distance(self.table, self.face[found.triangle], points_mm)
+        return np.where(is_exact, height, found.signed_mm), np.where(is_exact[:, None], outward, found.normal)
+
+
+@dataclass(frozen=True, eq=False)
 class _Fit:
     points_mm: Floats
     weights: Floats
     centre_mm: Floats
     radius_mm: float
-    surface: SurfaceQuery
+    target: _Target
     settings: DisplacementSettings
 
     @classmethod
-    def of(cls, points_mm: Floats, surface: SurfaceQuery, settings: DisplacementSettings) -> _Fit:
+    def of(cls, points_mm: Floats, target: _Target, settings: DisplacementSettings) -> _Fit:
         diagonal = float(np.linalg.norm(np.ptp(points_mm, axis=0)))
         weights = density_weights(points_mm, max(settings.density_cell_share * diagonal, 1e-6))
         centre = np.average(points_mm, axis=0, weights=weights)
         radius = float(np.sqrt(np.average(((points_mm - centre) ** 2).sum(axis=1), weights=weights)))
-        return cls(points_mm, weights, centre, max(radius, 1e-6), surface, settings)
+        return cls(points_mm, weights, centre, max(radius, 1e-6), target, settings)
 
     def rows(self, motion: RigidTransform, *, is_robust: bool = True) -> RobustFit:
         """How the points lie about the region so moved."""
         back = motion.inverse()
         placed = back.apply(self.points_mm)
-        found = self.surface.signed(placed)
+        found = self.target.surface.signed(placed)
+        residual, normal = self.target.exact(found, placed)
         lever = (placed - self.centre_mm) / self.radius_mm
-        rows = np.concatenate([np.cross(lever, found.normal), found.normal], axis=1)
+        rows = np.concatenate([np.cross(lever, normal), normal], axis=1)
         is_over = found.barycentric.min(axis=1) > 0  # nearest an edge of the region: the surface goes on elsewhere
         is_over |= np.abs(np.einsum("ij,ij->i", placed - found.point_mm, found.normal)) > 0.9 * found.distance_mm
-        residual = found.signed_mm
         sigma = max(mad_sigma(residual[is_over]), self.settings.sigma_floor_mm)
         return RobustFit(rows, self.weights * is_over, residual, TUKEY * sigma if is_robust else np.inf)
+
+    def with_scale(self, motion: RigidTransform, scale: float) -> RobustFit:
+        """How the points lie about the region so moved and scaled; rows (n, 7), the last by (radius * scale)."""
+        middle = motion.apply(self.centre_mm)
+        freed = replace(self, points_mm=middle + (self.points_mm - middle) / scale)
+        at = freed.rows(motion)
+        lever = (motion.inverse().apply(freed.points_mm) - self.centre_mm) / self.radius_mm
+        return replace(at, rows=np.column_stack([at.rows, np.einsum("ij,ij->i", lever, at.rows[:, 3:])]))
 
     def improved(self, motion: RigidTransform, *, is_robust: bool) -> RigidTransform:
         """One Gauss-Newton step in the held motions."""
@@ -150,7 +252,7 @@ class _Fit:
         return motion @ RigidTransform.about(step[:3] / self.radius_mm, step[3:], self.centre_mm)
 
     def directions(self, rows: Floats, weights: Floats) -> tuple[Floats, Floats]:
-        """Held (6, h) and free (6, f) unit motions."""
+        """Held (p, h) and free (p, f) unit motions;  rows : (n, p)."""
         values, vectors = np.linalg.eigh(rows.T @ (rows * weights[:, None]))
         is_held: Bools = values > self.settings.held_eigenvalue * max(float(values[-1]), 1e-300)
         return vectors[:, is_held], vectors[:, ~is_held]
@@ -165,7 +267,7 @@ class _Fit:
         reduced = replace(at, rows=at.rows @ held)
         own = clustered_covariance(reduced.rows, at.weights, at.residual_mm, self.points_mm, slope_share=at.slope_share)
         if face is not None:
-            on_face = face[self.surface.signed(motion.inverse().apply(self.points_mm)).triangle]
+            on_face = face[self.target.surface.signed(motion.inverse().apply(self.points_mm)).triangle]
             faces = face_covariance(reduced, on_face)
             if faces is not None and np.trace(faces.covariance) > np.trace(own.covariance):
                 own = faces
