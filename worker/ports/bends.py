@@ -51,7 +51,7 @@ def piece_short_side(port: Port, piece: PortPiece, bend: Bend) -> PieceBend | No
     """The piece's short side where nominal's is tightest; None where its line or its wall was not measured there."""
     outline, window = piece.outlines[bend.section], port.line.window_mm
     own = [index for index, section in enumerate(port.sections) if abs(section.along_mm - bend.along_mm) <= 2 * window]
-    if outline is None or len(own) < LEAST_PLACES or not piece.is_measured[own].all():
+    if len(own) < LEAST_PLACES or not piece.is_measured[own].all():
         return None
     offset = calmed(piece.offset_mm, piece.is_measured)
     places = np.array([port.sections[index].outline.centroid_mm + offset[index] for index in own])

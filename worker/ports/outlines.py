@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -40,7 +40,7 @@ class Outline:
     facing : (k, 2, 3) unit in the plane, square to the outline at both ends, into the tube
     slant : (k, 2) length of the surface's unit normal in the plane
     corner_share : (k, 2, 3) weight of the corners of ``triangle`` (k,) at both ends
-    is_curve : (k,) False where it crosses a filled hole: straight, and no surface
+    is_wall : (k,) False where it crosses a filled hole, which is no surface;  is_curve : (k,) where it is no chord
     """
 
     start_mm: Floats
@@ -50,6 +50,7 @@ class Outline:
     slant: Floats
     triangle: Ints
     corner_share: Floats
+    is_wall: Bools
     is_curve: Bools
 
     @cached_property
@@ -150,6 +151,23 @@ def rim_outline(tube: Tube, rim: Rim) -> Outline:
     return _outline(tube, pieces, flat, rim.outward)
 
 
+def moved_outline(outline: Outline, tube: Tube, shift_mm: Floats) -> Outline:
+    """The outline in its own plane as the surface round it moves with shifts (v, 3) of its vertices.
+
+    Each place of a wall goes square to the outline as far as the shifted surface's tangent plane meets the section.
+    """
+    shift = np.einsum("kec,kci->kei", outline.corner_share, shift_mm[tube.triangles[outline.triangle]])
+    normals = np.einsum("kec,kci->kei", outline.corner_share, tube.corner_normal[outline.triangle])
+    off = np.einsum("kei,kei->ke", shift, normals / np.linalg.norm(normals, axis=2, keepdims=True))
+    square = (off / outline.slant)[..., None] * outline.facing
+    flat = shift - (shift @ outline.normal)[..., None] * outline.normal
+    step = np.where(outline.is_wall[:, None, None], square, flat)
+    is_curve = outline.is_curve & tube.is_exact[outline.triangle]
+    return replace(
+        outline, start_mm=outline.start_mm + step[:, 0], end_mm=outline.end_mm + step[:, 1], is_curve=is_curve
+    )
+
+
 def crossed(tube: Tube, height: Floats) -> Pieces:
     """Triangles with corners on both sides of nothing, heights (v,) varying along edges evenly.
 
@@ -205,5 +223,5 @@ def _outline(tube: Tube, pieces: Pieces, places: Floats, normal: Floats) -> Outl
         length = np.linalg.norm(flat, axis=1)
         facing[:, end] = flat / np.maximum(length, 1e-12)[:, None]
         slant[:, end] = np.maximum(length, LEAST_IN_PLANE)
-    is_curve = ~tube.is_filling[pieces.triangle]
-    return Outline(places[:, 0], places[:, 1], normal, facing, slant, pieces.triangle, corner_share, is_curve)
+    is_wall, is_curve = ~tube.is_filling[pieces.triangle], tube.is_curved[pieces.triangle]
+    return Outline(places[:, 0], places[:, 1], normal, facing, slant, pieces.triangle, corner_share, is_wall, is_curve)

@@ -9,14 +9,14 @@ import numpy as np
 
 from worker.measuring.seen import NotMeasured
 from worker.ports.centreline import harmonic
-from worker.ports.outlines import Outline, plane_outline, rim_outline
+from worker.ports.outlines import Outline, moved_outline, plane_outline
 from worker.ports.sections import Port, Pull, Section, volume_mm3
 from worker.ports.tube import Tube
 from worker.records import Bools, Deviation, Floats
 
 LEAST_SEEN = 0.75  # of an outline: less, and its area is guessed rather than measured; common practice, no source
 SHARED_POINTS = 2.0  # neighbouring samples share points: the mean of many has twice the variance of free ones
-CALM = (0.25, 0.5, 0.25)  # of a change of area with those of its neighbours: one section alone is noise
+CALM = (0.25, 0.5, 0.25)  # of a section's figure with those of its neighbours: one section alone is noise
 SCAN_NOISE, UNSEEN, SCANNER, FACETS, RESOLUTION, TEMPERATURE = (
     "scan noise",
     "outline not seen",
@@ -48,7 +48,7 @@ class PortPiece:
     is_measured : (k,); where False, the figures are nominal's and must not be read
     area_mm2, hydraulic_diameter_mm : of the piece;  offset_mm : (k, 3) of its centroid from nominal's, in the section
     area_sigma_mm2 : by source, (k,);  offset_covariance_mm2 : (k, 3, 3) from scan noise and what was not seen
-    seen_share : (k,) of each outline;  outlines : of the piece, None where the first order alone is known
+    seen_share : (k,) of each outline;  outlines : of the piece
     """
 
     is_measured: Bools
@@ -58,7 +58,7 @@ class PortPiece:
     area_sigma_mm2: Mapping[str, Floats]
     offset_covariance_mm2: Floats
     seen_share: Floats
-    outlines: tuple[Outline | None, ...]
+    outlines: tuple[Outline, ...]
 
     @property
     def least(self) -> int:
@@ -86,10 +86,12 @@ class Skin:
     """Deviation over a port's samples, gaps closed from their borders.
 
     off_mm : (s,);  spread_mm : standard deviation of what was measured of the port
+    shift_mm : (v, 3) of the vertices;  tube : as they lie then
     """
 
     off_mm: Floats
     spread_mm: float
+    shift_mm: Floats
     tube: Tube
 
 
@@ -108,7 +110,8 @@ def piece_skin(port: Port, deviation: Deviation) -> Skin | NotMeasured:
     known = harmonic(tube, number > 0, total / np.maximum(number, 1.0))
     off = np.zeros(len(deviation.distance_mm))
     off[sample] = np.where(deviation.is_measured[sample], deviation.distance_mm[sample], known[vertex])
-    return Skin(off, float(np.std(deviation.distance_mm[own])), tube.moved(tube.shifts(off)))
+    shift = tube.shifts(off)
+    return Skin(off, float(np.std(deviation.distance_mm[own])), shift, tube.moved(shift))
 
 
 def measure_port(
@@ -120,16 +123,17 @@ def measure_port(
         return skin
     seen = np.array([_seen_share(pull, deviation) for pull in port.pulls])
     is_measured = seen >= least_seen
-    outlines = tuple(_cut(section, skin.tube) for section in port.sections)
+    outlines = tuple(_cut(section, port.tube, skin) for section in port.sections)
     if not is_measured.any():
         return NotMeasured(f"the scan shows no section to {least_seen:.0%} of its outline")
     nominal = np.array([section.area_mm2 for section in port.sections])
-    change, offset, hydraulic = _changes(port, skin, outlines)
-    calm = calmed(change, is_measured)
+    change, offset = _changes(port, outlines)
+    lever = np.array([float(pull.per_mm.sum()) for pull in port.pulls])
+    calm = lever * calmed(change / lever, is_measured)  # the mean deviation is what neighbours share
     return PortPiece(
         is_measured=is_measured,
         area_mm2=np.where(is_measured, nominal + calm, nominal),
-        hydraulic_diameter_mm=hydraulic,
+        hydraulic_diameter_mm=np.array([4 * outline.area_mm2 / outline.perimeter_mm for outline in outlines]),
         offset_mm=np.where(is_measured[:, None], offset, 0.0),
         area_sigma_mm2=_area_sigma(port, deviation, skin, systematic),
         offset_covariance_mm2=_offset_covariance(port, deviation, skin),
@@ -181,27 +185,20 @@ def calmed(values: Floats, is_valid: Bools) -> Floats:
     return mean
 
 
-def _cut(section: Section, tube: Tube) -> Outline | None:
-    if section.rim is not None:
-        return rim_outline(tube, tube.rims[section.rim])
-    return plane_outline(tube, section.origin_mm, section.normal)
+def _cut(section: Section, tube: Tube, skin: Skin) -> Outline:
+    """The piece's outline in nominal's plane: cut, or at an end, which moves out of the plane, moved in it."""
+    cut = None if section.rim is not None else plane_outline(skin.tube, section.origin_mm, section.normal)
+    return moved_outline(section.outline, tube, skin.shift_mm) if cut is None else cut
 
 
-def _changes(port: Port, skin: Skin, outlines: tuple[Outline | None, ...]) -> tuple[Floats, Floats, Floats]:
-    """Change of area (k,), shift of the centroid (k, 3) and hydraulic diameter (k,): of the cut, or to first order."""
-    change, offset, hydraulic = [], [], []
-    for section, pull, outline in zip(port.sections, port.pulls, outlines, strict=True):
-        if outline is not None:
-            area, perimeter = outline.area_mm2, outline.perimeter_mm
-            shift = outline.centroid_mm - section.outline.centroid_mm
-        else:
-            area = section.area_mm2 - float(pull.per_mm @ skin.off_mm[pull.sample])
-            perimeter = section.outline.perimeter_mm * float(np.sqrt(max(area, 0.0) / section.area_mm2))
-            shift = -skin.off_mm[pull.sample] @ pull.moment_mm / section.area_mm2
-        change.append(area - section.area_mm2)
-        offset.append(shift - (shift @ section.normal) * section.normal)
-        hydraulic.append(4 * area / perimeter)
-    return np.array(change), np.array(offset), np.array(hydraulic)
+def _changes(port: Port, outlines: tuple[Outline, ...]) -> tuple[Floats, Floats]:
+    """Change of area (k,) and shift of the centroid (k, 3)."""
+    area = np.array([outline.area_mm2 for outline in outlines])
+    nominal = np.array([section.area_mm2 for section in port.sections])
+    shift = np.array([outline.centroid_mm for outline in outlines])
+    shift -= np.array([section.outline.centroid_mm for section in port.sections])
+    normal = np.array([section.normal for section in port.sections])
+    return area - nominal, shift - np.einsum("ki,ki->k", shift, normal)[:, None] * normal
 
 
 def _seen_share(pull: Pull, deviation: Deviation) -> float:

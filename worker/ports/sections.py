@@ -90,9 +90,12 @@ class Port:
         return tuple(_pull(self.tube, section.outline) for section in self.sections)
 
 
-def port_of(samples: Samples, is_member: Bools) -> Port | NotMeasured:
-    """The port whose surface the marked samples (s,) are, or why they are none."""
-    tube = tube_of(samples, is_member)
+def port_of(samples: Samples, is_member: Bools, *, is_exact: Bools | None = None) -> Port | NotMeasured:
+    """The port whose surface the marked samples (s,) are, or why they are none.
+
+    is_exact : (s,) whose deviations are measured from the exact surface, not from facets; all if left out
+    """
+    tube = tube_of(samples, is_member, np.ones(len(is_member), dtype=bool) if is_exact is None else is_exact)
     if isinstance(tube, NotMeasured):
         return tube
     line = centreline(tube)
@@ -150,7 +153,7 @@ def _end_section(tube: Tube, line: Line, index: int) -> Section | None:
 
 
 def _pull(tube: Tube, outline: Outline) -> Pull:
-    own = outline.is_curve
+    own = outline.is_wall
     owner = tube.corner_sample[outline.triangle[own]]
     half = outline.lengths_mm[own, None] / 2
     lever = half / outline.slant[own]

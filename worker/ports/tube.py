@@ -48,6 +48,8 @@ class Tube:
     vertices_mm : (v, 3);  triangles : (t, 3) into them, those that fill holes last
     corner_sample : (t, 3) into ``Samples``, -1 in what fills a hole
     corner_normal : (t, 3, 3) unit, smooth within a face
+    is_curved : (t,) triangles that stand for the smooth surface through their corners, not for themselves
+    is_exact : (t,) those whose deviations are measured from the exact surface, not from facets
     rims : wider end first
     """
 
@@ -55,6 +57,8 @@ class Tube:
     triangles: Ints
     corner_sample: Ints
     corner_normal: Floats
+    is_curved: Bools
+    is_exact: Bools
     rims: tuple[Rim, Rim]
     spacing_mm: float
 
@@ -67,11 +71,15 @@ class Tube:
     @cached_property
     def curves(self) -> EdgeCurves:
         """Edges as the smooth surface has them."""
-        return edge_curves(self.vertices_mm, self.triangles, self.corner_normal, ~self.is_filling)
+        return edge_curves(self.vertices_mm, self.triangles, self.corner_normal, self.is_curved)
 
     def moved(self, shift_mm: Floats) -> Tube:
-        """With every vertex shifted by (v, 3)."""
-        return replace(self, vertices_mm=self.vertices_mm + shift_mm)
+        """The piece's: every vertex shifted by (v, 3).
+
+        Deviations from facets hold already what the surface bulges out of them; only where they were measured
+        from the exact surface is the piece's own as curved.
+        """
+        return replace(self, vertices_mm=self.vertices_mm + shift_mm, is_curved=self.is_curved & self.is_exact)
 
     def shifts(self, off_mm: Floats) -> Floats:
         """Shift (v, 3) of the vertices that moves the faces at each by ``off_mm`` (s,) of their samples, outward.
@@ -97,10 +105,10 @@ class Tube:
         return shift
 
 
-def tube_of(samples: Samples, is_member: Bools) -> Tube | NotMeasured:
+def tube_of(samples: Samples, is_member: Bools, is_exact: Bools) -> Tube | NotMeasured:
     """The marked samples' surface as a tube, or why it is none.
 
-    is_member : (s,)
+    is_member : (s,);  is_exact : (s,) whose deviations are measured from the exact surface
     """
     rows = np.flatnonzero(is_member[samples.triangles].all(axis=1))
     if len(rows) < LEAST_TRIANGLES:
@@ -117,11 +125,12 @@ def tube_of(samples: Samples, is_member: Bools) -> Tube | NotMeasured:
     if share < WHOLE_SHARE:
         return NotMeasured(f"the region is in pieces; the largest is {share:.0%} of its surface")
     triangles, corner_sample = triangles[kept], corner_sample[kept]
-    return _with_ends(vertices, triangles, corner_sample, samples)
+    return _with_ends((vertices, triangles), corner_sample, samples, is_exact)
 
 
-def _with_ends(vertices: Floats, triangles: Ints, corner_sample: Ints, samples: Samples) -> Tube | NotMeasured:
-    """Sort the openings into two ends and holes, and fill the holes."""
+def _with_ends(mesh: tuple[Floats, Ints], corner_sample: Ints, samples: Samples, is_exact: Bools) -> Tube | NotMeasured:
+    """Sort the openings into two ends and holes, and fill the holes; mesh : vertices (v, 3) and triangles (t, 3)."""
+    vertices, triangles = mesh
     openings = sorted(_openings(vertices, triangles), key=lambda rim: -rim.area_mm2)
     if len(openings) < 2 or openings[1].area_mm2 < LEAST_END * openings[0].area_mm2:
         return NotMeasured("the region is not open at two ends")
@@ -141,11 +150,15 @@ def _with_ends(vertices: Floats, triangles: Ints, corner_sample: Ints, samples: 
         owners.append(np.full((len(ends), 3), -1))
         facings.append(np.broadcast_to(normal / max(float(np.linalg.norm(normal)), 1e-12), (len(ends), 3, 3)))
         count += 1
+    owner = np.concatenate(owners)
+    is_wall = owner[:, 0] >= 0
     tube = Tube(
         vertices_mm=np.concatenate(points),
         triangles=np.concatenate(faces),
-        corner_sample=np.concatenate(owners),
+        corner_sample=owner,
         corner_normal=np.concatenate(facings),
+        is_curved=is_wall,
+        is_exact=is_wall & is_exact[owner].all(axis=1),
         rims=(wider, other),
         spacing_mm=samples.spacing_mm,
     )
