@@ -13,6 +13,7 @@ from pydantic import Field, model_validator
 from shared.plan.base import Name, Vector
 from shared.plan.frames import Letter
 from shared.plan.lines import AxisName, Characteristic, InFrame, Limited
+from shared.plan.passages import RodPassage
 from shared.plan.places import FeaturePick
 from shared.plan.walls import RoomToRemove, WallBetween
 
@@ -335,6 +336,7 @@ AnyCharacteristic = Annotated[
     | WallBetween
     | RoomToRemove
     | MachiningAllowance
+    | RodPassage
     | CoreDisplacement
     | ShrinkCharacteristic,
     Field(discriminator="kind"),

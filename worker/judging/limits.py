@@ -11,12 +11,14 @@ import numpy as np
 from shared.errors import PlanInvalid
 from shared.plan import Angle, Coaxiality, Distance, Plan, Position, Size, WallThickness
 from shared.plan.walls import RoomToRemove, WallBetween
+from shared.plan.passages import RodPassage
 from shared.tolerances.resolve import ResolvedLimits, resolve_limits
 from worker.features.records import Feature, FeatureKind
 from worker.judging.distances import angle_between, measured_length, reach_of
 from worker.judging.measured import Measured
 from worker.judging.moved import nominal_moved
 from worker.judging.nominal_walls import room_of_nominal, wall_of_nominal
+from worker.judging.piece_passage import nominal_gap_mm
 from worker.records import Limits
 
 COAXIAL_MM, COAXIAL_RAD = 1e-3, 1e-4  # CAD axes said to be one may lie this far apart
@@ -150,6 +152,10 @@ def _room(line: RoomToRemove, _plan: Plan, measured: Measured) -> LineLimits:
     return LineLimits(found.least_mm, Limits(line.required, None))
 
 
+def _rod_passage(line: RodPassage, _plan: Plan, measured: Measured) -> LineLimits:
+    return LineLimits(nominal_gap_mm(line, measured), Limits(line.least, None))
+
+
 def _allowance(line: Any, plan: Plan, measured: Measured) -> LineLimits:
     largest = float(np.ptp(measured.nominal.vertices_mm, axis=0).max())
     return _stated(None, resolve_limits(line, largest, plan))
@@ -172,6 +178,7 @@ _SPECIAL: Mapping[str, Callable[[Any, Plan, Measured], LineLimits]] = {
     "wall_thickness": _wall,
     "wall_between": _wall_between,
     "room_to_remove": _room,
+    "rod_passage": _rod_passage,
     "machining_allowance": _allowance,
     "shrink": _shrink,
 }
