@@ -14,6 +14,7 @@ from shared.plan.base import Name, Vector
 from shared.plan.frames import Letter
 from shared.plan.lines import AxisName, Characteristic, InFrame, Limited
 from shared.plan.passages import RodPassage
+from shared.plan.mock_up import Clearance
 from shared.plan.places import FeaturePick
 from shared.plan.walls import RoomToRemove, WallBetween
 
@@ -338,7 +339,8 @@ AnyCharacteristic = Annotated[
     | MachiningAllowance
     | RodPassage
     | CoreDisplacement
-    | ShrinkCharacteristic,
+    | ShrinkCharacteristic
+    | Clearance,
     Field(discriminator="kind"),
 ]
 

@@ -9,13 +9,14 @@ from typing import Any
 import numpy as np
 
 from shared.errors import PlanInvalid
-from shared.plan import Angle, Coaxiality, Distance, Plan, Position, Size, WallThickness
+from shared.plan import Angle, Clearance, Coaxiality, Distance, Plan, Position, Size, WallThickness
 from shared.plan.walls import RoomToRemove, WallBetween
 from shared.plan.passages import RodPassage
 from shared.tolerances.resolve import ResolvedLimits, resolve_limits
 from worker.features.records import Feature, FeatureKind
 from worker.judging.distances import angle_between, measured_length, reach_of
 from worker.judging.measured import Measured
+from worker.judging.mock_up_scene import drawn_scene
 from worker.judging.moved import nominal_moved
 from worker.judging.nominal_walls import room_of_nominal, wall_of_nominal
 from worker.judging.piece_passage import nominal_gap_mm
@@ -165,6 +166,11 @@ def _shrink(line: Any, _plan: Plan, _measured: Measured) -> LineLimits:
     return LineLimits(None, Limits(line.lower_percent, line.upper_percent))
 
 
+def _clearance(line: Clearance, plan: Plan, measured: Measured) -> LineLimits:
+    nominal = float(drawn_scene(line, plan, measured).swept.clearance_mm.min())
+    return LineLimits(nominal, Limits(line.least, None))
+
+
 def unfit(where: str, what: str, advice: str) -> PlanInvalid:
     """A line that asks of a feature what it cannot have."""
     return PlanInvalid(f"{where}: {what}.", advice=advice, faults=[f"{where}: {what}"])
@@ -181,6 +187,7 @@ _SPECIAL: Mapping[str, Callable[[Any, Plan, Measured], LineLimits]] = {
     "rod_passage": _rod_passage,
     "machining_allowance": _allowance,
     "shrink": _shrink,
+    "clearance": _clearance,
 }
 _UPPER: Mapping[str, str] = {
     "flatness": "zone",

@@ -15,12 +15,13 @@ from typing import Any
 import numpy as np
 
 from worker.mockup.meshes import Mesh
-from worker.records import Bools, Floats
+from worker.records import Bools, Floats, Ints
 from worker.rigid import RigidTransform
 
 TOUCH_MM = 1e-9  # nearer than that is contact
 DEPTH_ROUNDS = 6  # triangles are quartered while they may hold a deeper point; each round halves them
-DEPTH_KEPT = 2000  # at most so many go on: of a flat contact any of them tells the depth
+DEPTH_KEPT = 400  # at most so many go on: of a flat contact any of them tells the depth
+DEPTH_CORNERS = 200  # of the most hopeful: corners of parts are often what is deepest
 DEPTH_STEP_MM = 0.02  # a triangle this small tells its depth well enough for an estimate
 VOLUME_CELLS = 32  # across the box in which two bodies interfere, each way
 
@@ -107,10 +108,14 @@ def _in_box(points_mm: Floats, box_mm: Floats) -> Floats:
 def _deepest(first: Mesh, target: Target, T_target_first: RigidTransform) -> Gap | None:
     """The deepest point of either surface inside the other; None where none is deeper than a touch."""
     T_first_target = T_target_first.inverse()
-    into = _deepest_of(T_target_first.apply(first.corners_mm.reshape(-1, 3)), target.whole, target.is_counted)
+    own = _moved(first, np.arange(len(first.triangles)), T_target_first)
+    low, high = own.min(axis=1), own.max(axis=1)
+    meets = ((low <= target.whole.box_mm[1]) & (high >= target.whole.box_mm[0])).all(axis=1)
+    into = _deepest_of(own[meets], target.whole, target.is_counted)
     onto = None
     if first.is_closed:
-        onto = _deepest_of(T_first_target.apply(target.surface.corners_mm.reshape(-1, 3)), first, None)
+        near = target.surface.within(np.stack([low.min(axis=0), high.max(axis=0)]))
+        onto = _deepest_of(_moved(target.surface, near, T_first_target), first, None)
     if into is not None and (onto is None or into[0] >= onto[0]):
         depth, point, surface, triangle = into
         return Gap(-depth, point, surface, (surface - point) / depth, -1, triangle)
@@ -121,27 +126,32 @@ def _deepest(first: Mesh, target: Target, T_target_first: RigidTransform) -> Gap
     return Gap(-depth, outer, inner, (inner - outer) / depth, triangle, -1)
 
 
+def _moved(mesh: Mesh, triangles: Ints, motion: RigidTransform) -> Floats:
+    """Corners (n, 3, 3) of some triangles, moved."""
+    return motion.apply(mesh.corners_mm[triangles].reshape(-1, 3)).reshape(-1, 3, 3)
+
+
 Deep = tuple[float, Floats, Floats, int]
 
 
-def _deepest_of(corners_mm: Floats, other: Mesh, is_counted: Bools | None) -> Deep | None:
-    """(depth, point, nearest place, its triangle) of the point of triangles (3 m, 3) deepest inside another mesh."""
-    triangles = corners_mm.reshape(-1, 3, 3)
-    low, high = triangles.min(axis=1), triangles.max(axis=1)
-    triangles = triangles[((low <= other.box_mm[1]) & (high >= other.box_mm[0])).all(axis=1)]
+def _deepest_of(triangles: Floats, other: Mesh, is_counted: Bools | None) -> Deep | None:
+    """(depth, point, nearest place, its triangle) of the point of triangles (m, 3, 3) deepest inside another mesh.
+
+    Triangles that may hold a deeper point than is known, by the depth of their middle and their reach, are quartered.
+    """
     best: Deep | None = None
-    for turn in range(DEPTH_ROUNDS):
+    for _ in range(DEPTH_ROUNDS):
         if not len(triangles):
             break
         middle = triangles.mean(axis=1)
-        points = np.concatenate([middle, triangles.reshape(-1, 3)]) if turn == 0 else middle
-        best, depth = _deeper(points, other, is_counted, best)
+        best, depth = _deeper(middle, other, is_counted, best)
         reach = np.linalg.norm(triangles - middle[:, None], axis=2).max(axis=1)
-        hope = depth[: len(middle)] + reach
+        hope = depth + reach
+        order = np.argsort(-hope, kind="stable")
+        best, _ = _deeper(triangles[order[:DEPTH_CORNERS]].reshape(-1, 3), other, is_counted, best)
         found = TOUCH_MM if best is None else best[0]
-        kept = np.flatnonzero((hope > found + DEPTH_STEP_MM / 10) & (reach > DEPTH_STEP_MM))
-        kept = kept[np.argsort(-hope[kept], kind="stable")[:DEPTH_KEPT]]
-        triangles = _quartered(triangles[kept])
+        kept = order[(hope[order] > found + DEPTH_STEP_MM / 10) & (reach[order] > DEPTH_STEP_MM)]
+        triangles = _quartered(triangles[kept[:DEPTH_KEPT]])
     return best
 
 
@@ -167,7 +177,7 @@ def _quartered(triangles: Floats) -> Floats:
 def interference_volume_mm3(first: Mesh, target: Mesh, T_target_first: RigidTransform) -> float | None:
     """Volume that two closed bodies share, by sampling a grid; None where one of them is not closed.
 
-    A cell at a surface counts by how far its middle lies behind it, which is exact for surfaces along the grid.
+    A cell at a surface counts by how far its middle lies behind it; good to some hundredths.
     """
     if not (first.is_closed and target.is_closed):
         return None
@@ -178,7 +188,7 @@ def interference_volume_mm3(first: Mesh, target: Mesh, T_target_first: RigidTran
         behind = -np.maximum(
             target.query.signed(points).signed_mm, first.query.signed(T_first_target.apply(points)).signed_mm
         )
-        cell = float(step.max())
+        cell = float(step.min())
         return np.clip(behind / cell + 0.5, 0.0, 1.0)
 
     low = np.maximum(own.min(axis=0), target.box_mm[0])
@@ -192,10 +202,8 @@ def _grid_volume(low: Floats, high: Floats, share: Callable[[Floats, Floats], Fl
     for _ in range(2):
         if not (high > low).all():
             return 0.0
-        step = np.full(3, float((high - low).max()) / VOLUME_CELLS)
-        count = np.maximum(np.ceil((high - low) / step).astype(np.int64), 1)
-        step = (high - low) / count
-        axes = [low[axis] + step[axis] * (np.arange(count[axis]) + 0.5) for axis in range(3)]
+        step = (high - low) / VOLUME_CELLS
+        axes = [low[axis] + step[axis] * (np.arange(VOLUME_CELLS) + 0.5) for axis in range(3)]
         points = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
         part = share(points, step)
         total = float(part.sum() * step.prod())

@@ -59,6 +59,21 @@ class Mesh:
         return np.stack([used.min(axis=0), used.max(axis=0)])
 
     @cached_property
+    def _triangle_boxes_mm(self) -> tuple[Floats, Floats]:
+        """(3, m) each: least and largest coordinates of each triangle."""
+        columns = self.corners_mm.transpose(2, 0, 1)
+        low, high = columns.min(axis=2), columns.max(axis=2)
+        return np.ascontiguousarray(low), np.ascontiguousarray(high)
+
+    def within(self, box_mm: Floats) -> Ints:
+        """Triangles whose own box meets a box (2, 3)."""
+        low, high = self._triangle_boxes_mm
+        meets = np.ones(len(self.triangles), dtype=bool)
+        for axis in range(3):
+            meets &= (low[axis] <= box_mm[1, axis]) & (high[axis] >= box_mm[0, axis])
+        return np.flatnonzero(meets)
+
+    @cached_property
     def is_closed(self) -> bool:
         """Every edge has as many triangles on the one side as on the other."""
         start, end = self.triangles.ravel(), np.roll(self.triangles, -1, axis=1).ravel()

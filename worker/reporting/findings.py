@@ -45,6 +45,7 @@ SUBJECTS = {
     "room_to_remove": "everywhere it may be cut back by at least",
     "rod_passage": "the gap all round the rod is",
     "machining_allowance": "the least left to machine is",
+    "clearance": "the least clearance is",
 }
 AGAINST_NOMINAL = frozenset({"size", "distance", "angle"})
 OWN_LIMITS = "deviations in the plan"  # told as figures; any other source is named

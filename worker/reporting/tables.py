@@ -36,6 +36,7 @@ KIND_WORDS = {
     "machining_allowance": "machining allowance",
     "core_displacement": "core displacement",
     "shrink": "shrink",
+    "clearance": "clearance",
 }
 SIZE_WORDS = ("diameter", "width", "length", "nominal", "zone")  # in names of further figures: sizes, no departures
 COVERAGE_BAR_LIMIT = 12  # more do not fit a plot that can be read

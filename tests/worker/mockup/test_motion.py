@@ -58,16 +58,16 @@ def test_least_clearance_of_a_turning_box_is_that_of_its_corner() -> None:
 
 def test_contact_between_two_coarse_steps_is_caught() -> None:
     """A pin passes a thin post within 6 degrees of turn; steps of 30 degrees pass it by and see no less than 3 mm."""
-    pin, post = box((1.0, 1.0, 4.0), (20.0, -0.5, 0.0)), box((1.0, 0.4, 10.0), tuple(_turned(20.5, 45.0)))
+    pin, post = box((1.0, 1.0, 4.0), (20.0, -0.5, 0.0)), box((1.0, 0.4, 10.0), _turned(20.5, 45.0))
     path = Path(0.0, np.pi / 2, np.array([0.0, 0.0, 1.0]), np.zeros(3))
     coarse = [gap_between(pin, Target.all_of(post), path.at(at)).clearance_mm for at in np.radians([0, 30, 60, 90])]
     assert min(coarse) > 3.0
     assert swept(pin, post, path).clearance_mm.min() < 0.0
 
 
-def _turned(radius_mm: float, degrees: float) -> list[float]:
+def _turned(radius_mm: float, degrees: float) -> tuple[float, float, float]:
     turn = np.radians(degrees)
-    return [radius_mm * float(np.cos(turn)) - 0.5, radius_mm * float(np.sin(turn)) - 0.2, -2.0]
+    return radius_mm * float(np.cos(turn)) - 0.5, radius_mm * float(np.sin(turn)) - 0.2, -2.0
 
 
 @pytest.mark.parametrize("seed", range(6))

@@ -64,9 +64,8 @@ def test_the_first_mate_keeps_its_place_and_later_ones_take_what_is_left() -> No
 
 def test_holes_are_met_by_least_squares() -> None:
     """Centres off by errors that no motion can take up leave the part in place, and themselves as residuals."""
-    errors = 0.3 * np.array([X + Y, -X + Y, -X - Y, X - Y])[:, :]
-    spread = np.array([axis(centre + error).point_mm for centre, error in zip(CENTRES, errors, strict=True)])
-    axes = [PieceElement(point, TRUTH.turn(Z), is_plane=False) for point in spread]
+    errors = 0.3 * np.array([X + Y, -X + Y, -X - Y, X - Y])
+    axes = [axis(centre + error) for centre, error in zip(CENTRES, errors, strict=True)]
     found = solved([SEAT, HolesStep(CENTRES, np.arange(1, 5))], [plane(), *axes])
     middle = TRUTH.apply(CENTRES.mean(axis=0))
     assert found.T_piece_part.apply(CENTRES.mean(axis=0)) == pytest.approx(middle, abs=EXACT_MM)
@@ -91,7 +90,7 @@ OPEN: list[tuple[list[MateStep | HolesStep], list[PieceElement], set[str]]] = [
     (
         [HolesStep(CENTRES, np.arange(4))],
         [axis(centre, RigidTransform.identity()) for centre in CENTRES],
-        {"slides along z"},
+        {"slides along z", "turns about x", "turns about y"},  # level centres do not notice a small lean
     ),
 ]
 
@@ -102,7 +101,7 @@ def test_what_is_left_open_is_named(
 ) -> None:
     found = place(steps, elements, PART)
     assert isinstance(found, NotPlaced)
-    assert set(found.open_words) >= words - {"slides along z"} or set(found.open_words) == words
+    assert set(found.open_words) == words
 
 
 def test_sensitivities_say_how_the_part_follows_its_elements() -> None:
