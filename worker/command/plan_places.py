@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pydantic import BaseModel
 
 from shared.errors import PlanInvalid
-from shared.plan import FeaturePick, Plan
+from shared.plan import FeaturePick, Plan, Scenario, Solve
 from worker.command.nominal import Looked
 from worker.features.find import find_feature
 from worker.features.records import Feature, FeatureKind
@@ -51,6 +51,7 @@ def check_places(plan: Plan, looked: Looked, bodies: tuple[Body, ...]) -> Checke
     checker.regions()
     checker.datums()
     checker.lines()
+    checker.moves()
     return Checked(tuple(checker.resolved), tuple(checker.faults))
 
 
@@ -90,6 +91,15 @@ class _Checker:
                 regions = [name for key in ("region", "toward") if (name := getattr(line, key, None)) is not None]
                 places = (*(feature.id for feature in features), *regions)
                 self.resolved.append(Resolved(line.id, line.kind, places, stated))
+
+    def moves(self) -> None:
+        """Features that scenarios and solves move."""
+        lists: dict[str, Sequence[Scenario | Solve]] = {"what_if": self._plan.what_if, "solve": self._plan.solve}
+        for key, entries in lists.items():
+            for index, entry in enumerate(entries):
+                for place, move in enumerate(entry.moves):
+                    for path, pick in picks_in(move):
+                        self._find((key, index, "moves", place, *path), pick, f"{key.replace('_', ' ')} {entry.name}")
 
     def _find(self, path: Path, pick: FeaturePick, where: str, kind: str = "") -> Feature | None:
         try:

@@ -9,15 +9,17 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel
 
+from shared.errors import PlanInvalid
 from shared.plan import FeaturePick, Move, MoveOf, Plan, Scenario, Uncertainty
 from worker.judging.characteristics import judge_line
 from worker.judging.measured import Measured
-from worker.records import Characteristic
+from worker.records import Characteristic, Verdict
 from worker.whatif.moving import MovingSettings, as_nominal, moved
 from worker.whatif.parts import Step, steps_of
 from worker.whatif.records import Row, Tried
 
 PICKING = ("datums", "characteristics", "mock_up", "what_if", "solve")  # parts of a plan that pick features
+OF_ONE_FEATURE = ("size", "flatness", "straightness", "roundness", "cylindricity")  # and of nothing beside it
 LEAST_CHANGE = 1e-9  # of a line's value or nominal: rounding of float64 over a metre is 1e-13
 ModelT = TypeVar("ModelT", bound=BaseModel)
 
@@ -83,8 +85,25 @@ class Stand:
 
     def after(self, names: Sequence[str], steps: Sequence[Step]) -> dict[str, Characteristic]:
         """Lines judged on the piece after a move."""
-        piece = self.moved(names, steps)
-        return {name: judge_line(self.line(name), self.plan_mm, piece, seed=self.seed) for name in names}
+        going = [name for name in names if not self._stays(name, steps)]
+        piece = self.moved(going, steps)
+        return {name: self._after(name, piece) if name in going else self.before[name] for name in names}
+
+    def _stays(self, name: str, steps: Sequence[Step]) -> bool:
+        """Whether a line speaks of one feature alone, none of which moves."""
+        line = self.line(name)
+        if line.kind not in OF_ONE_FEATURE:
+            return False
+        own = self.measured.feature(line.feature, f"characteristic {name}").triangles
+        return not any(step.part.is_triangle[own].any() for step in steps)
+
+    def _after(self, name: str, piece: Measured) -> Characteristic:
+        """A line after a move; not measured where the move leaves it nothing to speak of."""
+        try:
+            return judge_line(self.line(name), self.plan_mm, piece, seed=self.seed)
+        except PlanInvalid as error:
+            before = self.before[name]
+            return replace(before, measured=None, U=None, verdict=Verdict.NOT_MEASURED, reason=error.message)
 
     def nominal(self, name: str) -> float | None:
         """The line's figure on the perfect piece; what it states as nominal where that has none."""
@@ -98,8 +117,10 @@ class Stand:
         design = [step for step in steps if step.of is MoveOf.DESIGN]
         if not design:
             return {name: self.nominal(name) for name in names}
-        perfect = moved(self.perfect, design, self._settings(names))
-        return {name: nominal_figure(self.line(name), self.plan_mm, perfect) for name in names}
+        going = [name for name in names if not self._stays(name, design)]
+        perfect = moved(self.perfect, design, self._settings(going))
+        figures = {name: nominal_figure(self.line(name), self.plan_mm, perfect) for name in going}
+        return {name: figures[name] if name in figures else self.nominal(name) for name in names}
 
     def _settings(self, names: Sequence[str]) -> MovingSettings:
         needs = any(self.reads_walls(name) for name in names)
@@ -155,9 +176,14 @@ def _differ(first: float | None, second: float | None) -> bool:
 
 
 def nominal_figure(line: Any, plan_mm: Plan, perfect: Measured) -> float | None:
-    """A line's value on the perfect piece; None where even that shows none."""
+    """What the CAD makes of a line: its nominal on the perfect piece, or its value there if it states or has none."""
     plain = plan_mm.model_copy(update={"substitution": (), "uncertainty": Uncertainty()})
-    return judge_line(line, plain, perfect).measured
+    try:
+        found = judge_line(line, plain, perfect)
+    except PlanInvalid:  # after a move the line may have nothing to speak of
+        return None
+    is_stated = getattr(line, "nominal", None) is not None
+    return found.measured if is_stated or found.nominal is None else found.nominal
 
 
 def picked_by_id(plan_mm: Plan, measured: Measured) -> Plan:

@@ -191,6 +191,38 @@ def test_a_rigid_move_of_the_design_leaves_form_and_deviation(line: dict[str, An
     assert row.change == pytest.approx(0.0, abs=1e-6)
 
 
+BY_OTHERS: list[tuple[dict[str, Any], dict[str, Any], float]] = [
+    (
+        {"kind": "wall_between", "region": "pocket end", "toward": "far end", "least": 3.0},
+        {"region": "pocket end", "offset": 0.127},
+        4.0,
+    ),
+    ({"kind": "clearance", "body": "one", "least": 0.2}, {"body": "one", "translation": [0, 0, 0.127]}, 0.5),
+]
+
+
+@pytest.mark.parametrize(("line", "move", "of_nominal"), BY_OTHERS, ids=lambda part: str(part)[:24])
+def test_kinds_that_know_nothing_of_moves_follow_them(
+    line: dict[str, Any], move: dict[str, Any], of_nominal: float
+) -> None:
+    """The rocker's underside is put half a millimetre above the plate, whose top is at 12 mm."""
+    parts = [{"name": "one", "body": "rocker", "place": {"transform": {"translation": [0, 0, -7.5]}}}]
+    plan = whatif_plan({"id": "it", **line}, mock_up=parts, what_if=[{"name": "a", "moves": [move]}])
+    row = run_what_if(plan, measured_plate(), judge_plan(plan, measured_plate()), 0).tried[0].rows[0]
+    assert (row.nominal_before, row.nominal_after) == pytest.approx((of_nominal, of_nominal + 0.127), abs=1e-6)
+    assert row.after.U is not None
+    assert row.change == pytest.approx(0.127, abs=row.after.U)
+
+
+def test_a_line_that_a_move_leaves_without_its_subject_is_not_measured() -> None:
+    """The pocket's end is carried through the far end, so that no material lies between them."""
+    line = {"id": "it", "kind": "wall_between", "region": "pocket end", "toward": "far end", "least": 3.0}
+    plan = whatif_plan(line, what_if=[{"name": "a", "moves": [{"region": "pocket end", "translation": [9, 0, 0]}]}])
+    row = run_what_if(plan, measured_plate(), judge_plan(plan, measured_plate()), 0).tried[0].rows[0]
+    assert (row.after.verdict, row.after.measured) == (Verdict.NOT_MEASURED, None)
+    assert row.after.reason is not None
+
+
 def _faults(**rest: Any) -> list[str]:
     plan = {"firstpour_plan": "1", "regions": [{"name": "bore", "feature": "hole-1"}], **rest}
     with pytest.raises(PlanInvalid) as caught:
