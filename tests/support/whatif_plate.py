@@ -30,7 +30,6 @@ NOISE_MM, POINT_COUNT = 0.01, 30_000
 OFF_MM = np.array([0.1, 0.05, 0.0])  # of the first bore
 BORE_1, BORE_2 = {"point": [18, 20, 6]}, {"point": [42, 20, 6]}
 LEFT, FRONT, BACK = {"point": [0, 5, 6]}, {"point": [5, 0, 6]}, {"point": [5, 40, 6]}
-POCKET: dict[str, Any] = {"name": "pocket", "box": {"minimum": [48.01, 7.9, 4.01], "maximum": [56.1, 32.1, 12.1]}}
 
 
 @lru_cache(maxsize=1)

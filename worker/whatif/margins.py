@@ -133,11 +133,6 @@ class Problem:
         """Whether every named line conforms after the move, by the decision rule itself."""
         return all(line.verdict is Verdict.CONFORMS for line in self.lines(move_mm))
 
-    @property
-    def evaluations_run(self) -> int:
-        """How many moves were tried."""
-        return len(self._found)
-
 
 def _freed(move: SolvedMove, part: Part) -> Sequence[Freed]:
     return [Freed(part.name, part.source, freedom.value, move.most, move.ask_of) for freedom in move.freedoms]

@@ -55,6 +55,17 @@ def test_what_was_found_is_judged_to_conform() -> None:
     assert found.margins_before["B"] < 0
 
 
+def test_a_line_that_the_move_takes_out_of_its_limits_is_named() -> None:
+    others = {"left": LEFT_WALL | {"lower_deviation": 0.05}, "bridge": BRIDGE | {"lower_deviation": 0.0}}
+    plan = whatif_plan(
+        *({"id": name, **line} for name, line in others.items()),
+        solve=[{"name": "it", "moves": [MOVE], "lines": ["bridge"]}],
+    )
+    found = solve_plan(plan.solve[0], Stand.of(plan, measured_plate(), judge_plan(plan, measured_plate())))
+    assert found.outcome is Outcome.FOUND
+    assert "After it, left no longer conforms" in found.words
+
+
 def test_conditions_in_x_and_y_are_met_together_by_the_shortest_move() -> None:
     band = {"lower_deviation": -0.01, "upper_deviation": 0.01}
     found, stand = solved(LEFT_WALL | band, FRONT_WALL | band)
