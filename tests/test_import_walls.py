@@ -20,6 +20,7 @@ STAGES = (
     "worker/whatif",
     "worker/passages",
     "worker/walls",
+    "worker/offsets",
     "worker/mockup",
     "worker/fasteners",
 )

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Cell = str | float | None  # None is shown as a dash: not measured, or not applicable
-UNITS = ("", "mm", "mm2", "mm3", "deg", "percent", "cfm", "count", "ratio")
+UNITS = ("", "mm", "mm2", "mm3", "deg", "percent", "cc", "cfm", "count", "ratio")
 
 
 @dataclass(frozen=True)

@@ -11,10 +11,12 @@ from typing import Annotated, Literal, get_args
 from pydantic import Field, model_validator
 
 from shared.plan.base import Name, Vector
+from shared.plan.fasteners import Fastener, FastenerLine, FastenerSites
 from shared.plan.frames import Letter
 from shared.plan.lines import AxisName, Characteristic, InFrame, Limited
-from shared.plan.passages import RodPassage
 from shared.plan.mock_up import Clearance
+from shared.plan.offsets import CavityVolume, PocketDepth, SectionOffset, SiblingOffset
+from shared.plan.passages import RodPassage
 from shared.plan.places import FeaturePick
 from shared.plan.walls import RoomToRemove, WallBetween
 
@@ -339,6 +341,13 @@ AnyCharacteristic = Annotated[
     | MachiningAllowance
     | RodPassage
     | CoreDisplacement
+    | Fastener
+    | FastenerLine
+    | FastenerSites
+    | SectionOffset
+    | PocketDepth
+    | CavityVolume
+    | SiblingOffset
     | ShrinkCharacteristic
     | Clearance,
     Field(discriminator="kind"),

@@ -7,12 +7,14 @@ from dataclasses import dataclass
 
 from shared.errors import PlanInvalid
 from shared.plan import Angle, Distance, MachiningAllowance, Plan, Position, Size, WallThickness
+from shared.plan.offsets import PocketDepth, SectionOffset
 from shared.tolerances import iso_2768, iso_8062
 from shared.tolerances.expansion import expansion_of
 from shared.tolerances.iso_286 import fit_deviations_mm, grade_mm
 from shared.units import LengthUnit
 
-Limited = Size | Distance | Angle | Position | WallThickness | MachiningAllowance
+Length = Size | Distance | Position | SectionOffset | PocketDepth
+Limited = Length | Angle | WallThickness | MachiningAllowance
 DEVIATIONS = "deviations in the plan"
 NO_LIMITS = "it states no limits, and the plan has no general_tolerance that could"
 
@@ -86,7 +88,7 @@ def general_half_mm(general: str, size_mm: float) -> tuple[float, str | None]:
 def limit_faults(plan: Plan) -> Iterator[tuple[tuple[str | int, ...], str]]:
     """(path, fault) of what can be told of a plan's limits and tables before any CAD is seen."""
     for index, line in enumerate(plan.characteristics):
-        fault = _fault_of(line, plan) if isinstance(line, Size | Distance | Angle | Position) else None
+        fault = _fault_of(line, plan) if isinstance(line, Length | Angle) else None
         if fault is not None:
             yield ("characteristics", index), f"{line.id}: {fault}"
     if plan.temperature is not None and plan.temperature.material is not None:
@@ -96,12 +98,14 @@ def limit_faults(plan: Plan) -> Iterator[tuple[tuple[str | int, ...], str]]:
             yield ("temperature", "material"), f"{error.message.partition(': ')[2]} {error.advice}"
 
 
-def _fault_of(line: Size | Distance | Angle | Position, plan: Plan) -> str | None:
+def _fault_of(line: Length | Angle, plan: Plan) -> str | None:
     if isinstance(line, Angle):
         general = line.general or plan.general_tolerance
         is_limited = line.lower_degrees is not None or line.upper_degrees is not None
         return None if is_limited or (general or "").startswith("ISO 2768") else NO_LIMITS
-    fit = None if isinstance(line, Distance) else line.fit
+    if isinstance(line, SectionOffset) and line.most is not None:
+        return None
+    fit = line.fit if isinstance(line, Size | Position) else None
     if fit is not None:
         try:
             fit_deviations_mm(fit, 10.0)
@@ -113,10 +117,10 @@ def _fault_of(line: Size | Distance | Angle | Position, plan: Plan) -> str | Non
     return None if line.general or plan.general_tolerance else NO_LIMITS
 
 
-def _length(line: Size | Distance | Position, nominal_mm: float, plan: Plan) -> ResolvedLimits:
+def _length(line: Length, nominal_mm: float, plan: Plan) -> ResolvedLimits:
     own = None if isinstance(line, Position) else line.nominal
     base_mm = nominal_mm if own is None else own
-    fit = None if isinstance(line, Distance) else line.fit
+    fit = line.fit if isinstance(line, Size | Position) else None
     if fit is not None:
         lower_mm, upper_mm = fit_deviations_mm(fit, base_mm)
         return ResolvedLimits(base_mm + lower_mm, base_mm + upper_mm, f"ISO 286 {fit}")

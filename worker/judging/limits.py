@@ -10,14 +10,19 @@ import numpy as np
 
 from shared.errors import PlanInvalid
 from shared.plan import Angle, Clearance, Coaxiality, Distance, Plan, Position, Size, WallThickness
-from shared.plan.walls import RoomToRemove, WallBetween
+from shared.plan.fasteners import Fastener, FastenerLine, FastenerSites
+from shared.plan.offsets import CavityVolume, SiblingOffset
 from shared.plan.passages import RodPassage
+from shared.plan.walls import RoomToRemove, WallBetween
 from shared.tolerances.resolve import ResolvedLimits, resolve_limits
 from worker.features.records import Feature, FeatureKind
 from worker.judging.distances import angle_between, measured_length, reach_of
+from worker.judging.kinds_of_fastener import least_wanted_mm, line_features, nominal_gaps
+from worker.judging.kinds_of_fastener_sites import face_of
 from worker.judging.measured import Measured
 from worker.judging.mock_up_scene import drawn_scene
 from worker.judging.moved import nominal_moved
+from worker.judging.nominal_offsets import Misfit, nominal_offset
 from worker.judging.nominal_walls import room_of_nominal, wall_of_nominal
 from worker.judging.piece_passage import nominal_gap_mm
 from worker.records import Limits
@@ -166,9 +171,47 @@ def _shrink(line: Any, _plan: Plan, _measured: Measured) -> LineLimits:
     return LineLimits(None, Limits(line.lower_percent, line.upper_percent))
 
 
+def _fastener(line: Fastener, _plan: Plan, measured: Measured) -> LineLimits:
+    where = f"characteristic {line.id}"
+    _hole(measured.feature(line.feature, where), where)
+    least, source = least_wanted_mm(line)
+    return LineLimits(None, Limits(least, None), source)
+
+
+def _fastener_line(line: FastenerLine, _plan: Plan, measured: Measured) -> LineLimits:
+    features = line_features(line, measured)
+    for feature in features:
+        _hole(feature, f"characteristic {line.id}")
+    return LineLimits(max(nominal_gaps(line, features)), Limits(None, line.most))
+
+
+def _fastener_sites(line: FastenerSites, _plan: Plan, measured: Measured) -> LineLimits:
+    if face_of(line, measured) is None:
+        raise unfit(f"characteristic {line.id}", f"region {line.region} is no plane face", "Name one plane face.")
+    wanted = None if line.required_count is None else float(line.required_count)
+    return LineLimits(None, Limits(wanted, None))
+
+
+def _hole(feature: Feature, where: str) -> None:
+    if feature.kind is not FeatureKind.HOLE:
+        raise unfit(where, f"{feature.id} is no hole", "Pick the hole of the screw.")
+
+
 def _clearance(line: Clearance, plan: Plan, measured: Measured) -> LineLimits:
     nominal = float(drawn_scene(line, plan, measured).swept.clearance_mm.min())
     return LineLimits(nominal, Limits(line.least, None))
+
+
+def _offset(line: Any, plan: Plan, measured: Measured) -> LineLimits:
+    """Of offsets, depths and volumes: limits about nominal, or those the line gives outright."""
+    found = nominal_offset(line, measured)
+    if isinstance(found, Misfit):
+        raise unfit(f"characteristic {line.id}", found.what, found.advice)
+    if isinstance(line, CavityVolume):
+        return LineLimits(found, Limits(line.lower_cc, line.upper_cc))
+    if isinstance(line, SiblingOffset) or getattr(line, "most", None) is not None:
+        return LineLimits(found, Limits(None, line.most))
+    return _stated(found if line.nominal is None else line.nominal, resolve_limits(line, found, plan))
 
 
 def unfit(where: str, what: str, advice: str) -> PlanInvalid:
@@ -187,7 +230,14 @@ _SPECIAL: Mapping[str, Callable[[Any, Plan, Measured], LineLimits]] = {
     "rod_passage": _rod_passage,
     "machining_allowance": _allowance,
     "shrink": _shrink,
+    "section_offset": _offset,
+    "pocket_depth": _offset,
+    "cavity_volume": _offset,
+    "sibling_offset": _offset,
     "clearance": _clearance,
+    "fastener": _fastener,
+    "fastener_line": _fastener_line,
+    "fastener_sites": _fastener_sites,
 }
 _UPPER: Mapping[str, str] = {
     "flatness": "zone",

@@ -41,13 +41,18 @@ SUBJECTS = {
     "surface_profile": "the surface needs a zone of",
     "line_profile": "the section needs a zone of",
     "wall_thickness": "the least wall is",
+    "fastener": "the least metal round the hole is",
+    "fastener_line": "the largest gap is",
+    "fastener_sites": "sites that keep every minimum:",
     "wall_between": "the least wall, in any direction, is",
     "room_to_remove": "everywhere it may be cut back by at least",
     "rod_passage": "the gap all round the rod is",
     "machining_allowance": "the least left to machine is",
+    "section_offset": "from the section's centroid the axis lies off by",
+    "sibling_offset": "the two differ in place by",
     "clearance": "the least clearance is",
 }
-AGAINST_NOMINAL = frozenset({"size", "distance", "angle"})
+AGAINST_NOMINAL = frozenset({"size", "distance", "angle", "pocket_depth", "cavity_volume"})
 OWN_LIMITS = "deviations in the plan"  # told as figures; any other source is named
 WORST_PLACES_SHOWN = 4  # more are in the table
 THIN_SPOTS_SHOWN = 3

@@ -35,7 +35,14 @@ KIND_WORDS = {
     "rod_passage": "gap round a rod",
     "machining_allowance": "machining allowance",
     "core_displacement": "core displacement",
+    "fastener": "metal round a fastener",
+    "fastener_line": "largest gap between fasteners",
+    "fastener_sites": "sites for fasteners",
     "shrink": "shrink",
+    "section_offset": "offset from a section",
+    "pocket_depth": "depth along an axis",
+    "cavity_volume": "cavity volume",
+    "sibling_offset": "difference between siblings",
     "clearance": "clearance",
 }
 SIZE_WORDS = ("diameter", "width", "length", "nominal", "zone")  # in names of further figures: sizes, no departures
