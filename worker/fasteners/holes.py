@@ -14,7 +14,8 @@ from worker.features.skin import Skin, skin_of
 from worker.measuring.regions import region_triangles
 from worker.records import Bools, Floats, Ints, Nominal, Region, Samples
 
-FACES_ALONG = 0.5  # cosine: a surface within 60 degrees of square to the axis is one a hole opens into, no side of it
+FACES_ALONG = 0.643  # cosine of 50 degrees: a countersink of 90 leads into a hole, a steeper flank is a side of it
+COAXIAL_SHARE, COAXIAL_RAD = 0.1, 0.01  # of the radius; steps of one hole are drawn on one axis
 TURN_BINS = 24  # of the round, 15 degrees each: in every one a hole's wall has corners of triangles
 ROUND_KINDS = (FeatureKind.HOLE, FeatureKind.CONE)
 
@@ -46,11 +47,12 @@ class HoleShape:
 class Surroundings:
     """Nominal, prepared once for all its holes.
 
-    is_round : (m,) triangles of holes and countersinks
+    rounds : holes and countersinks;  is_round : (m,) their triangles
     """
 
     nominal: Nominal
     skin: Skin
+    rounds: tuple[Feature, ...]
     is_round: Bools
 
 
@@ -64,11 +66,8 @@ class Names:
 
 def surroundings(nominal: Nominal, features: Sequence[Feature]) -> Surroundings:
     """Neighbours of all triangles, and which belong to holes."""
-    is_round = np.zeros(len(nominal.triangles), dtype=bool)
-    for feature in features:
-        if feature.kind in ROUND_KINDS and feature.is_internal:
-            is_round[feature.triangles] = True
-    return Surroundings(nominal, skin_of(nominal), is_round)
+    rounds = tuple(one for one in features if one.kind in ROUND_KINDS and one.is_internal)
+    return Surroundings(nominal, skin_of(nominal), rounds, _triangles_of(rounds, len(nominal.triangles)))
 
 
 def hole_shape(feature: Feature, around: Surroundings) -> HoleShape:
@@ -83,21 +82,20 @@ def hole_shape(feature: Feature, around: Surroundings) -> HoleShape:
     if feature.kind is not FeatureKind.HOLE or feature.direction is None or feature.radius_mm is None:
         raise ValueError(f"{feature.id} is no hole")
     skin = around.skin
-    is_own = np.zeros(len(skin.triangles), dtype=bool)
-    is_own[feature.triangles] = True
+    is_own = _triangles_of((feature,), len(skin.triangles))
     along = skin.normals @ feature.direction
-    is_next = np.zeros(len(is_own), dtype=bool)
-    beside = skin.neighbours[is_own]
-    is_next[beside[beside >= 0]] = True
     facing = np.where(np.abs(along) > FACES_ALONG, np.sign(along), 0.0).astype(np.int64)
-    is_mouth = _grown(skin, is_next & ~is_own & (facing != 0), np.where(is_own, 0, facing))
-    edges, beyond = border_edges(skin, is_mouth, is_own | around.is_round)
+    steps = [one for one in around.rounds if _is_coaxial(feature, one)]
+    is_step = is_own | _triangles_of(steps, len(is_own))
+    is_face = _grown(skin, _beside(skin, is_step) & (facing != 0), np.where(is_own, 0, facing))
+    edges, beyond = border_edges(skin, is_face, is_own | around.is_round)
+    face, is_seed = around.nominal.triangle_face, _beside(skin, is_own) & (facing != 0)
     return HoleShape(
         feature=feature,
         direction=feature.direction,
         radius_mm=feature.radius_mm,
         is_own=is_own,
-        is_mouth=is_mouth,
+        is_mouth=np.isin(face, face[is_seed]) & (facing != 0) & ~is_own,
         **_heights(feature, skin, is_own),
         edges_mm=edges,
         edge_triangle=beyond,
@@ -157,6 +155,30 @@ def surface_names(nominal: Nominal, samples: Samples, regions: Sequence[Region],
     for face in nominal.faces:
         give(face.name or f"face {face.index}", (nominal.triangle_face == face.index) & (label < 0))
     return Names(tuple(names), label)
+
+
+def _triangles_of(features: Sequence[Feature], count: int) -> Bools:
+    is_own = np.zeros(count, dtype=bool)
+    for feature in features:
+        is_own[feature.triangles] = True
+    return is_own
+
+
+def _is_coaxial(feature: Feature, other: Feature) -> bool:
+    """A step, countersink or tip of the same hole."""
+    if feature.direction is None or other.direction is None or feature.radius_mm is None:
+        return False
+    aside = np.linalg.norm(np.cross(other.point_mm - feature.point_mm, feature.direction))
+    turned = np.linalg.norm(np.cross(other.direction, feature.direction))
+    return bool(aside < COAXIAL_SHARE * feature.radius_mm and turned < COAXIAL_RAD)
+
+
+def _beside(skin: Skin, is_own: Bools) -> Bools:
+    """Triangles (m,) that share an edge with some of the set, and are not of it."""
+    is_next = np.zeros(len(is_own), dtype=bool)
+    near = skin.neighbours[is_own]
+    is_next[near[near >= 0]] = True
+    return is_next & ~is_own
 
 
 def _grown(skin: Skin, is_seed: Bools, facing: Ints) -> Bools:

@@ -8,14 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from shared.plan import Plan
-from worker.fasteners.holes import HoleShape, Names, Surroundings, hole_shape, surface_names, surroundings
+from worker.fasteners.holes import FACES_ALONG, HoleShape, Names, Surroundings, hole_shape, surface_names, surroundings
 from worker.fasteners.metal import metal_profile
 from worker.fasteners.records import MOUTH, Bore, MetalProfile
 from worker.fasteners.shells import Piece, kept_triangles, nominal_shell, piece_shell, stitched_mm
 from worker.features.records import Feature
 from worker.fitting.robust import mad_sigma
 from worker.judging.measured import Measured
-from worker.judging.uncertainty import UNIFORM, deviation_sigma_mm
+from worker.judging.uncertainty import UNIFORM, deviation_sigma_mm, scanner_sigma_mm
 from worker.measuring.measured_feature import MeasuredFeature
 from worker.records import Bools, Floats, Ints
 
@@ -148,7 +148,7 @@ def metal_sigma_mm(metal: Metal, row: int, column: int, plan: Plan, measured: Me
     if deviation is None:
         raise ValueError("nothing was measured")
     sources = measured.once(
-        ("fastener sources",),
+        ("fastener sources", scanner_sigma_mm(plan)),
         lambda: deviation_sigma_mm(plan, measured.nominal, measured.samples, measured.alignment, deviation),
     )
     corners = far_samples(metal, measured, row, column)
@@ -223,7 +223,7 @@ def _end(shape: HoleShape, measured: Measured, way: float) -> End:
     end = shape.ends_mm[0] if way < 0 else shape.ends_mm[1]
     is_near = (np.abs(height - end) < MOUTH_RADII * shape.radius_mm) & (aside < MOUTH_RADII * shape.radius_mm)
     along = samples.normals @ shape.direction
-    rows = np.flatnonzero(is_face & is_near & deviation.is_measured & (np.abs(along) > 0.5))
+    rows = np.flatnonzero(is_face & is_near & deviation.is_measured & (np.abs(along) > FACES_ALONG))
     if len(rows) < FEW:
         return End(0.0, float("inf"), is_seen=False)
     shift = way * calm_mm(measured)[rows] / along[rows]
