@@ -61,6 +61,8 @@ class Faults:
 
 
 SOUND = Faults()
+WRONG = Faults((0.3, -0.2), 0.25, 0.2, ((0.3, 0.1), (-0.1, 0.05)), 0.1)
+NOISY = tuple((faults, seed) for faults in (SOUND, WRONG) for seed in (1, 2))  # pieces that tests with noise share
 
 
 def along_guide(distance_mm: float) -> tuple[float, float, float]:
