@@ -17,6 +17,7 @@ STAGES = (
     "worker/measuring",
     "worker/datums",
     "worker/judging",
+    "worker/ports",
     "worker/whatif",
     "worker/passages",
     "worker/walls",

@@ -43,6 +43,10 @@ LENGTH_FIELDS = frozenset(
         "depth",
         "spacing",
         "edge",
+        "stem_diameter",
+        "seat_width",
+        "throat_diameter",
+        "lifts",
     }
 )  # every field that is in the plan's unit; all other numbers are percents, degrees, kelvin, counts and face numbers
 Vector = tuple[float, float, float]

@@ -18,6 +18,7 @@ from shared.plan.mock_up import Clearance
 from shared.plan.offsets import CavityVolume, PocketDepth, SectionOffset, SiblingOffset
 from shared.plan.passages import RodPassage
 from shared.plan.places import FeaturePick
+from shared.plan.ports import PortArea, PortSibling, PortVolume
 from shared.plan.walls import RoomToRemove, WallBetween
 
 GENERAL_ANGLE_PATTERN = r"^ISO 2768-[fmcv]$"
@@ -348,6 +349,9 @@ AnyCharacteristic = Annotated[
     | PocketDepth
     | CavityVolume
     | SiblingOffset
+    | PortArea
+    | PortVolume
+    | PortSibling
     | ShrinkCharacteristic
     | Clearance,
     Field(discriminator="kind"),

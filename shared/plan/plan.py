@@ -15,12 +15,15 @@ from shared.plan.lines import General
 from shared.plan.mock_up import WHOLE_PIECE, Clearance, Placed
 from shared.plan.piece import MapSettings, Piece, Scanner, Substitution, Temperature, Uncertainty
 from shared.plan.places import RegionChoice
+from shared.plan.ports import PortSibling
 from shared.plan.what_if import Scenario, Solve, references
 from shared.units import LengthUnit
 
 PLAN_VERSION = "1"
 NAMES_DISAGREE = "names_disagree"  # type of the error whose context lists (path, fault)
-NO_LENGTHS = frozenset({"shrink", "angle", "fastener_sites", "cavity_volume"})  # kinds whose value is no length
+NO_LENGTHS = frozenset(
+    {"shrink", "angle", "fastener_sites", "cavity_volume", "port_area", "port_volume"}
+)  # kinds whose value is no length
 Path = tuple[str | int, ...]
 Fault = tuple[Path, str]
 
@@ -103,6 +106,8 @@ class Plan(Strict):
             for place, wall in enumerate(getattr(line, "walls", ())):
                 path = ("characteristics", index, "walls", place, "toward")
                 yield path, f"characteristic {line.id}", "region", wall.toward
+            if isinstance(line, PortSibling):
+                yield ("characteristics", index, "sibling"), f"characteristic {line.id}", "region", line.sibling
             if isinstance(line, Clearance):
                 yield from _placed_parts(index, line)
         for index, frame in enumerate(self.frames):

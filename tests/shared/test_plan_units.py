@@ -23,6 +23,8 @@ NO_LENGTH = {
     "face", "faces", "face_name", "face_names", "draws", "shrink_allowance_percent", "lower_percent", "upper_percent",
     "lower_degrees", "upper_degrees", "celsius", "expanded_uncertainty_kelvin", "expansion_ppm_per_kelvin",
     "expansion_expanded_uncertainty_percent", "normal", "walls",
+    "least_mm2", "most_mm2", "lower_mm3", "upper_mm3", "valve", "flow", "seat_angle_degrees", "discharge_coefficient",
+    "pressure_inches_of_water",
     "sibling", "mirror", "plane", "openings", "lower_cc", "upper_cc",
     # what to try: moves, whom to ask, directions, degrees
     "what_if", "solve", "moves", "lines", "ask_of", "body", "freedoms", "rotation_axis", "rotation_degrees",

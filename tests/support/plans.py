@@ -85,6 +85,12 @@ characteristics:
   - {id: F3, kind: fastener_sites, region: deck, thread: M8x1.25, depth: 0.8, least: 0.12, spacing: 0.8, edge: 0.5,
      required_count: 2}
   - {id: C25, kind: shrink, axis: overall, lower_percent: 1.0, upper_percent: 1.5}
+  - {id: PORT1, kind: port_area, region: intake, least_mm2: 650, most_mm2: 900,
+     valve: {diameter: 2.0, stem_diameter: 0.3, seat_width: 0.08, seat_angle_degrees: 45, throat_diameter: 1.75,
+             lifts: [0.1, 0.2, 0.5]},
+     flow: {pressure_inches_of_water: 28, discharge_coefficient: 0.6}}
+  - {id: PORT2, kind: port_volume, region: intake, lower_mm3: 80000, upper_mm3: 90000}
+  - {id: PORT3, kind: port_sibling, region: intake, sibling: bore, mirror: x, point: [1, 0, 0], most: 0.02}
   - {id: O1, kind: section_offset, feature: hole-1, region: intake, point: [0, 0, 1], most: 0.02}
   - {id: O2, kind: section_offset, feature: hole-1, region: intake, point: [0, 0, 1], normal: [0, 0, 1], direction: x,
      lower_deviation: -0.02, upper_deviation: 0.02}

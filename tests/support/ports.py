@@ -49,7 +49,8 @@ def bend(bend_mm: float, radius_mm: float, *, lead_mm: float = 0.0) -> Shape:
         rest = (along - np.clip(along, 0.0, arc))[..., None]
         aside = radius_mm * (np.cos(angle)[..., None] * out + np.sin(angle)[..., None] * np.array([0.0, 0.0, 1.0]))
         middle: Floats = bend_mm * out + rest * ahead
-        return middle + aside
+        placed: Floats = middle + aside
+        return placed
 
     return place
 

@@ -25,6 +25,7 @@ from worker.judging import (
     kinds_of_orientation,
     kinds_of_passage,
     kinds_of_place,
+    kinds_of_port,
     kinds_of_runout,
     kinds_of_sibling,
     kinds_of_size,
@@ -67,6 +68,9 @@ MEASURE: Mapping[str, Measure] = {
     "fastener": kinds_of_fastener.fastener,
     "fastener_line": kinds_of_fastener.fastener_line,
     "fastener_sites": kinds_of_fastener_sites.fastener_sites,
+    "port_area": kinds_of_port.port_area,
+    "port_volume": kinds_of_port.port_volume,
+    "port_sibling": kinds_of_port.port_sibling,
     "shrink": kinds_of_core.shrink,
     "section_offset": kinds_of_offset.section_offset,
     "pocket_depth": kinds_of_offset.pocket_depth,
@@ -77,6 +81,8 @@ MEASURE: Mapping[str, Measure] = {
 UNITS: Mapping[str, str] = {
     "shrink": "percent",
     "angle": "deg",
+    "port_area": "mm2",
+    "port_volume": "mm3",
     "fastener_sites": "count",
     "cavity_volume": "cc",
 }  # all others are lengths

@@ -23,8 +23,10 @@ from worker.judging.measured import Measured
 from worker.judging.mock_up_scene import drawn_scene
 from worker.judging.moved import nominal_moved
 from worker.judging.nominal_offsets import Misfit, nominal_offset
+from worker.judging.nominal_ports import port_limits
 from worker.judging.nominal_walls import room_of_nominal, wall_of_nominal
 from worker.judging.piece_passage import nominal_gap_mm
+from worker.measuring.seen import NotMeasured
 from worker.records import Limits
 
 COAXIAL_MM, COAXIAL_RAD = 1e-3, 1e-4  # CAD axes said to be one may lie this far apart
@@ -167,6 +169,14 @@ def _allowance(line: Any, plan: Plan, measured: Measured) -> LineLimits:
     return _stated(None, resolve_limits(line, largest, plan))
 
 
+def _port(line: Any, _plan: Plan, measured: Measured) -> LineLimits:
+    found = port_limits(line, measured)
+    if isinstance(found, NotMeasured):
+        advice = "Name regions that are the inside of one port each, open at two ends; of siblings, two of a kind."
+        raise unfit(f"characteristic {line.id}", found.reason, advice)
+    return LineLimits(*found)
+
+
 def _shrink(line: Any, _plan: Plan, _measured: Measured) -> LineLimits:
     return LineLimits(None, Limits(line.lower_percent, line.upper_percent))
 
@@ -230,6 +240,9 @@ _SPECIAL: Mapping[str, Callable[[Any, Plan, Measured], LineLimits]] = {
     "rod_passage": _rod_passage,
     "machining_allowance": _allowance,
     "shrink": _shrink,
+    "port_area": _port,
+    "port_volume": _port,
+    "port_sibling": _port,
     "section_offset": _offset,
     "pocket_depth": _offset,
     "cavity_volume": _offset,

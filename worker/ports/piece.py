@@ -14,7 +14,7 @@ from worker.ports.sections import Port, Pull, Section, volume_mm3
 from worker.ports.tube import Tube
 from worker.records import Bools, Deviation, Floats
 
-LEAST_SEEN = 0.75  # of an outline: less, and its area is guessed rather than measured; common practice, no source
+LEAST_SEEN = 0.75  # of an outline or surface: less, and it is guessed rather than measured; common practice, no source
 SHARED_POINTS = 2.0  # neighbouring samples share points: the mean of many has twice the variance of free ones
 CALM = (0.25, 0.5, 0.25)  # of a section's figure with those of its neighbours: one section alone is noise
 SCAN_NOISE, UNSEEN, SCANNER, FACETS, RESOLUTION, TEMPERATURE = (
@@ -155,8 +155,10 @@ def measure_volume(port: Port, deviation: Deviation, systematic: Systematic) -> 
         np.float64
     )
     pull = Pull(port.samples, by_sample, by_sample, np.zeros((len(by_sample), 3)))
-    whole, ends = float(area.sum()), sum(rim.area_mm2 for rim in tube.rims) / 2
     share = _seen_share(pull, deviation)
+    if share < LEAST_SEEN:
+        return NotMeasured(f"the scan shows {share:.0%} of the port's surface, {LEAST_SEEN:.0%} are needed")
+    whole, ends = float(area.sum()), sum(rim.area_mm2 for rim in tube.rims) / 2
     return PortVolume(
         volume_mm3=volume,
         sigma_mm3={
