@@ -8,7 +8,7 @@ from shared.plan import Clearance, Plan
 from worker.judging.finding import Finding, Unmeasured, row
 from worker.judging.measured import Measured
 from worker.judging.mock_up_exhibits import exhibits_of
-from worker.judging.mock_up_scene import Scenes, scenes
+from worker.judging.mock_up_scene import Scenes, piece_mesh, scenes
 from worker.judging.mock_up_seen import (
     Worst,
     gap_reason,
@@ -25,7 +25,6 @@ from worker.judging.uncertainty import UNIFORM, alignment_sigma_mm, facet_sigma_
 from worker.judging.verdicts import COVERAGE_FACTOR
 from worker.measuring.measured_feature import MeasuredFeature
 from worker.mockup.distances import Gap, interference_volume_mm3
-from worker.mockup.meshes import Mesh
 from worker.records import Floats
 
 NOISE, FACETS, BODY, BETWEEN = "scan noise", "facets", "bought-in part", "between positions"
@@ -143,19 +142,27 @@ def _lever_mm(parts: list[PartAt], worst: Worst) -> float:
 
 def _facets_mm(found: Scenes, worst: Worst, measured: Measured) -> float:
     """Standard uncertainty of facets that stand for curved surfaces, of both sides."""
-    scene, gap = found.actual, worst.gap
-    sides = [(scene.movers[worst.body][0], gap.first_triangle), (_second_mesh(found, gap), gap.second_triangle)]
-    lengths = [UNIFORM * mesh.sagitta_mm(triangle) for mesh, triangle in sides if triangle >= 0]
+    gap, lengths = worst.gap, []
+    if gap.first_triangle >= 0:
+        lengths.append(found.actual.movers[worst.body][0].sagitta_mm(gap.first_triangle))
+    if gap.second_triangle >= 0:
+        lengths.append(_second_sagitta_mm(found, gap, measured))
+    sigmas = [UNIFORM * length for length in lengths]
     if found.against is None:
         facets = facet_sigma_mm(measured.nominal, measured.samples)
-        lengths.append(float(facets[nearest_sample(worst, measured)]))
-    return float(np.linalg.norm(lengths))
+        sigmas.append(float(facets[nearest_sample(worst, measured)]))
+    return float(np.linalg.norm(sigmas))
 
 
-def _second_mesh(found: Scenes, gap: Gap) -> Mesh:
-    """The mesh that ``second_triangle`` counts in: of interference it is the whole."""
-    target = found.actual.target
-    return target.surface if gap.clearance_mm >= 0 else target.whole
+def _second_sagitta_mm(found: Scenes, gap: Gap, measured: Measured) -> float:
+    """Of what is cleared; of the piece by nominal's facets there, for those of a scan lean with its noise."""
+    target, triangle = found.actual.target, gap.second_triangle
+    if found.against is not None:
+        return target.whole.sagitta_mm(triangle)
+    own = triangle if gap.clearance_mm < 0 or target.surface is target.whole else int(target.surface.source[triangle])
+    drawn = piece_mesh(measured, is_drawn=True).mesh
+    at = int(np.searchsorted(drawn.source, target.whole.source[own]))
+    return drawn.sagitta_mm(min(at, len(drawn.source) - 1))
 
 
 def _details(found: Scenes, worst: Worst, value: float) -> dict[str, float | str | tuple[float, ...] | None]:

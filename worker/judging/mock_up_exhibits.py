@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from shared.plan import Clearance
-from worker.exhibits import Column, Curve, Exhibits, Mark, Plot, Table
+from worker.exhibits import Cell, Column, Curve, Exhibits, Mark, Plot, Table
 from worker.judging.mock_up_scene import Scene, Scenes, near_minima
 from worker.judging.propagation import Input, Model, propagate
 from worker.records import Floats
@@ -55,7 +55,7 @@ def _plot(line: Clearance, found: Scenes, U: float) -> Plot:
 
 def _places_table(found: Scenes, places: Sequence[tuple[int, int]]) -> Table:
     """The lowest places of the curve, the drawing's clearance of the same part at the same position beside them."""
-    scene, rows = found.actual, []
+    scene, rows = found.actual, list[tuple[Cell, ...]]()
     for at, body in places:
         position = float(scene.swept.positions[at])
         point = scene.T_piece_target.apply(scene.gap(body, position).second_mm)
