@@ -18,6 +18,8 @@ from worker.passages.records import Rod
 from worker.passages.skin import Skin, axis_distance
 from worker.records import Floats, Ints
 
+SMALL_MM = 1e-12  # for division only: where the axis goes through the surface no direction leads away from it
+
 
 class Freedom(StrEnum):
     """shift: the axis moves square to itself; both_ends: each end moves by itself, square to the axis."""
@@ -204,15 +206,15 @@ def _tangents(search: _Search, freedoms: Floats, margin_mm: float) -> _Tangents:
     skin = search.skin.part(within(search.skin, rod, margin_mm))
     gaps, slopes = [], []
     for travel in np.linspace(0.0, 1.0, 1 if rod.is_still else search.settings.stations):
-        near = nearest_at(skin, rod, float(travel))
-        placed = skin.places(np.arange(len(skin.triangles)), near.barycentric)
-        gap = rod.at(near.share, near.travel) - placed
-        distance = np.linalg.norm(gap, axis=1)
-        distance = np.where(near.distance_mm > 0, distance, 0.0)
-        kept = _binned(search, near.share, gap, distance)
-        toward = gap[kept] / np.maximum(distance[kept], 1e-12)[:, None]
-        weight = np.column_stack([1 - near.share[kept], near.share[kept]])
-        gaps.append(distance[kept])
+        facets = nearest_at(skin, rod, float(travel))
+        flat = np.einsum("ij,ijk->ik", facets.barycentric, skin.corners_mm)
+        kept = _binned(search, facets.share, rod.at(facets.share, facets.travel) - flat, facets.distance_mm)
+        near = facets.rows(kept)
+        gap = rod.at(near.share, near.travel) - skin.places(kept, near.barycentric)
+        distance = np.where(near.distance_mm > 0, np.linalg.norm(gap, axis=1), 0.0)
+        toward = gap / np.maximum(distance, SMALL_MM)[:, None]
+        weight = np.column_stack([1 - near.share, near.share])
+        gaps.append(distance)
         slopes.append(np.einsum("nj,ni,kij->nk", toward, weight, search.basis))
     return _Tangents(np.concatenate(gaps), np.concatenate(slopes))
 
@@ -255,7 +257,7 @@ def _widest(search: _Search, freedoms: Floats, trust_mm: float) -> Floats | None
 
 def _shortest(search: _Search, freedoms: Floats, trust_mm: float, need_mm: float) -> Floats | None:
     """The step to the shortest motion whose tangents all leave the clearance needed."""
-    near = _tangents(search, freedoms, 2 * trust_mm + max(need_mm, 0.0))
+    near = _tangents(search, freedoms, 2 * trust_mm)  # all that is nearer than needed after the step: none is before it
     circle, sides = _circle(search), search.settings.polygon
     lengths = np.zeros((len(circle), 2))
     lengths[:sides, 0] = lengths[sides:, 1] = -1.0

@@ -13,8 +13,8 @@ from worker.judging.characteristics import judge_plan
 from worker.judging.measured import Measured
 from worker.records import Characteristic, Floats, Ints, Verdict
 
-RADIUS_MM, DEPTH_MM, SHIFT_MM, NOISE_MM = 8.0, 30.0, 0.3, 0.02
-PART = bored_block((30.0, 26.0, DEPTH_MM), RADIUS_MM)
+RADIUS_MM, DEPTH_MM, SHIFT_MM, NOISE_MM = 8.0, 20.0, 0.3, 0.02
+PART = bored_block((60.0, 50.0, DEPTH_MM), RADIUS_MM)
 REGIONS = {"regions": [{"name": "passage", "faces": [6]}, {"name": "outside", "faces": [0]}]}
 STRAIGHT = {"kind": "rod_passage", "start": [0, 0, -10], "end": [0, 0, 40], "preset": "1/2 in", "least": 0.5}
 EXACT_MM = 1e-6
@@ -51,7 +51,7 @@ def test_the_nominal_gap_is_that_of_the_exact_bore() -> None:
     assert _straight().nominal == pytest.approx(RADIUS_MM - 12.7 / 2, abs=EXACT_MM)
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("seed", [1, 2])
 def test_a_noisy_scan_gives_the_gap_of_the_piece_within_its_uncertainty(seed: int) -> None:
     found = _straight() if seed == 1 else _line(_piece(seed=seed))
     assert found.measured is not None
@@ -88,7 +88,7 @@ def test_a_rod_thicker_than_the_bore_is_told_that_no_move_helps() -> None:
 
 
 def test_an_axis_in_material_is_told_with_its_place() -> None:
-    found = _line(_piece(), start=[10, 0, -10], end=[10, 0, 40])
+    found = _line(_piece(), start=[12, 0, -10], end=[12, 0, 40])
     assert found.measured == pytest.approx(-12.7 / 2)
     assert found.details["largest_diameter_mm"] == 0.0
     assert str(found.details["touch"]).startswith("the axis goes through material at")
@@ -96,33 +96,33 @@ def test_an_axis_in_material_is_told_with_its_place() -> None:
 
 
 def test_what_was_not_scanned_never_passes() -> None:
-    found = _line(_piece(seen_below_mm=20.0))
+    found = _line(_piece(seen_below_mm=14.0))
     assert found.verdict is Verdict.NOT_PROVEN
     assert "of it was seen" in str(found.reason)
 
 
-@pytest.mark.parametrize(("least_mm", "verdict"), [(0.6, Verdict.NOT_PROVEN), (0.3, Verdict.CONFORMS)])
+@pytest.mark.parametrize(("least_mm", "verdict"), [(0.6, Verdict.NOT_PROVEN), (0.2, Verdict.CONFORMS)])
 def test_little_that_was_not_scanned_stops_a_rod_that_it_may_touch(least_mm: float, verdict: Verdict) -> None:
-    """A twentieth of the bore is unseen, where the CAD leaves a tilted rod 0.7 mm, less what lies inside elsewhere."""
-    found = _line(_piece(seen_below_mm=28.5), end=[1.2, 0, 40], regions=["passage"], least=least_mm)
+    """A twentieth of the bore is unseen, where the CAD leaves a tilted rod 0.57 mm, less what lies inside elsewhere."""
+    found = _line(_piece(seen_below_mm=19.0), end=[1.8, 0, 40], regions=["passage"], least=least_mm)
     assert found.details["seen_share"] == pytest.approx(0.95, abs=0.04)
     assert found.measured is not None
-    assert found.measured > 0.9
+    assert found.measured > 0.8
     assert found.verdict is verdict
     assert verdict is Verdict.CONFORMS or "not scanned" in str(found.reason)
 
 
 def test_nothing_scanned_is_not_measured() -> None:
-    found = _line(_piece(seen_below_mm=5.0), line={**STRAIGHT, "start": [0, 0, 14], "end": [0, 0, 24]})
+    found = _line(_piece(seen_below_mm=4.0), line={**STRAIGHT, "start": [0, 0, 14], "end": [0, 0, 17]})
     assert found.verdict is Verdict.NOT_MEASURED
     assert found.measured is None
     assert "shows nothing" in str(found.reason)
 
 
 def test_only_the_regions_named_count() -> None:
-    """Beyond the wall lies an outside face, 13 mm from the axis; the axis is behind it, but in no material."""
+    """Beyond the wall lies an outside face, 25 mm from the axis; the axis is behind it, but in no material."""
     found = _line(_piece(), regions=["outside"])
-    assert found.measured == pytest.approx(13.0 - 12.7 / 2, abs=0.05)
+    assert found.measured == pytest.approx(25.0 - 12.7 / 2, abs=0.05)
 
 
 def test_where_the_frame_lies_counts_in_every_direction_a_coaxial_rod_may_touch() -> None:
@@ -144,6 +144,18 @@ def test_exhibits_tell_common_sizes_places_moves_and_the_gap_along_the_rod() -> 
     assert [curve.name for curve in shown.plots[0].curves] == ["CAD", "piece"]
     assert shown.plots[0].curves[1].y.min() == pytest.approx(_straight().measured, abs=NOISE_MM)
     assert {"axis of the rod", "touches first"} <= {mark.label for mark in shown.marks}
+
+
+def test_a_rod_placed_from_the_bore_goes_where_the_bore_went() -> None:
+    datums = [{"letter": "A", "feature": {"face": 5}}, {"letter": "B", "feature": {"face": 6}}]
+    frames = [{"name": "bore", "datums": ["A", "B"]}]
+    plan = plan_of({**STRAIGHT, "frame": "bore"}, **REGIONS, datums=datums, frames=frames)
+    found = judge_plan(plan, _piece())[0]
+    assert found.frame == "bore"
+    assert found.measured == pytest.approx(RADIUS_MM - 12.7 / 2, abs=3 * NOISE_MM)
+    assert found.measured is not None
+    assert found.U is not None
+    assert abs(found.measured - (RADIUS_MM - 12.7 / 2)) <= found.U
 
 
 def test_the_report_warns_that_rods_bend() -> None:

@@ -12,7 +12,7 @@ from worker.passages.records import Rod, Surface
 from worker.passages.skin import Skin, skin_near
 
 SETTLED_MM = 2e-3  # twice the search's own step and the clearance it keeps in hand
-GRID_MM = 0.005  # of the slow referee
+GRID_MM = 0.01  # of the slow referee
 CUBE_MM = 20.0
 FREEDOMS = pytest.mark.parametrize("freedom", list(Freedom))
 
@@ -35,7 +35,7 @@ def test_the_best_axis_of_a_bore_is_its_own(freedom: Freedom) -> None:
     np.testing.assert_allclose(found.ends_mm, [[-1.3, -0.4, 0.0]] * 2, atol=SETTLED_MM)
 
 
-@pytest.mark.parametrize("need_mm", [5.0, 5.5, 5.9])
+@pytest.mark.parametrize("need_mm", [5.0, 5.9])
 def test_the_least_move_goes_straight_to_where_the_gap_is_enough(need_mm: float) -> None:
     """Parallel offset e in a bore: e - (R - need) along the offset."""
     one = rod((1.3, 0.4, -5), (1.3, 0.4, 25))
@@ -76,9 +76,9 @@ def _tried(one: Rod, need_mm: float) -> float:
     along = one.first_mm[1] - one.first_mm[0]
     first = np.cross(along, [0.0, 0.0, 1.0])
     second = np.cross(along, first)
-    places = one.first_mm[0] + np.linspace(0, 1, 201)[:, None] * along
+    places = one.first_mm[0] + np.linspace(0, 1, 101)[:, None] * along
     best = np.inf
-    for angle in np.linspace(0, 2 * np.pi, 180, endpoint=False):
+    for angle in np.linspace(0, 2 * np.pi, 120, endpoint=False):
         way = np.cos(angle) * first / np.linalg.norm(first) + np.sin(angle) * second / np.linalg.norm(second)
         lengths = np.arange(0.0, 4.0, GRID_MM)
         moved = places + (lengths[:, None] * way)[:, None]
