@@ -80,18 +80,22 @@ def cavity_volume(line: CavityVolume, plan: Plan, measured: Measured) -> Finding
         model=_volume_model(nominal, piece, (plane, face), measured.pose_frame),
         least=0.0,
         point_mm=nominal.filled.brim_middle_mm,
-        details={
-            "difference_cc": piece.volume_mm3 / CC + nominal.between_mm3 / CC - nominal.volume_cc,
-            "wall_area_mm2": float(walls.area_mm2.sum()),
-            "opening_area_mm2": piece.brim_area_mm2,
-            "largest_depth_mm": piece.depth_mm,
-            "seen_share": walls.share,
-            "openings_closed_flat": float(len(nominal.rims)),
-        },
+        details=_details(nominal, walls, piece),
         sample_mask=mask,
         gap=gap_text(share),
         exhibits=cavity_exhibits(nominal, piece, rims),
     )
+
+
+def _details(nominal: NominalCavity, walls: _Walls, piece: Filled) -> dict[str, float]:
+    return {
+        "difference_cc": (piece.volume_mm3 - nominal.filled.volume_mm3) / CC,
+        "wall_area_mm2": float(walls.area_mm2.sum()),
+        "opening_area_mm2": piece.brim_area_mm2,
+        "largest_depth_mm": piece.depth_mm,
+        "seen_share": walls.share,
+        "openings_closed_flat": float(len(nominal.rims)),
+    }
 
 
 def _walls(nominal: NominalCavity, measured: Measured, deviation: Deviation) -> _Walls:

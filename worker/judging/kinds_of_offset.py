@@ -16,7 +16,7 @@ from worker.judging.measured import Measured
 from worker.judging.moved import in_frame, moved, nominal_moved
 from worker.judging.nominal_offsets import NominalSection, depth, met_plane, nominal_section, pocket_features, told
 from worker.judging.offset_exhibits import depth_exhibits, section_exhibits
-from worker.judging.offset_refusals import fitting
+from worker.judging.offset_refusals import all_measured, fitting
 from worker.judging.propagation import Departures, Input, length_by_chance
 from worker.judging.seen_share import gap_text
 from worker.judging.sources import (
@@ -102,12 +102,9 @@ def section_offset(line: SectionOffset, plan: Plan, measured: Measured) -> Findi
 def pocket_depth(line: PocketDepth, plan: Plan, measured: Measured) -> Finding | Unmeasured:
     """Depth of the floor below the face along the measured axis; all three are of one piece, and no pose enters."""
     features = fitting(pocket_features(line, measured), line.id)
-    found: list[MeasuredFeature] = []
-    for feature in features:
-        one = measured.measured_feature(feature)
-        if isinstance(one, NotMeasured):
-            return unmeasured_feature(one, feature, measured)
-        found.append(one)
+    found = all_measured(features, measured)
+    if isinstance(found, Unmeasured):
+        return found
     names = [f"fit of {role}" for role in ("floor", "face", "axis")]
 
     def value(departures: Departures) -> Floats:

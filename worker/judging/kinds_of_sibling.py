@@ -13,11 +13,11 @@ from worker.datums.records import NoFrame
 from worker.features.records import Feature
 from worker.judging.finding import Finding, Unmeasured, row
 from worker.judging.kinds_of_place import place_model, places_of
-from worker.judging.kinds_of_size import FIT, samples_of, unmeasured_feature
+from worker.judging.kinds_of_size import FIT, samples_of
 from worker.judging.measured import Measured
 from worker.judging.nominal_offsets import mirrored, siblings, told
 from worker.judging.offset_exhibits import sibling_exhibits
-from worker.judging.offset_refusals import fitting
+from worker.judging.offset_refusals import all_measured, fitting
 from worker.judging.propagation import Departures, Input, length_by_chance, propagate
 from worker.judging.sources import (
     RESOLUTION,
@@ -27,8 +27,6 @@ from worker.judging.sources import (
     length_inputs,
     strain_input,
 )
-from worker.measuring.measured_feature import MeasuredFeature
-from worker.measuring.seen import NotMeasured
 from worker.records import Floats, Ints
 
 
@@ -55,12 +53,9 @@ def sibling_offset(line: SiblingOffset, plan: Plan, measured: Measured) -> Findi
     frame = measured.frame(line.frame, plan)
     if isinstance(frame, NoFrame):
         return Unmeasured(frame.reason, point_mm=features[0].point_mm)
-    found: list[MeasuredFeature] = []
-    for feature in features:
-        one = measured.measured_feature(feature)
-        if isinstance(one, NotMeasured):
-            return unmeasured_feature(one, feature, measured)
-        found.append(one)
+    found = all_measured(features, measured)
+    if isinstance(found, Unmeasured):
+        return found
     models = [place_model(feature, one, frame, measured) for feature, one in zip(features, found, strict=True)]
     pair = _pair(line, features, models)
 
