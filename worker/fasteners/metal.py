@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from worker.fasteners.records import MOUTH, Bore, MetalProfile, Reach, Reaching, Shell
 from worker.measuring.analytic import exact_distance
 from worker.records import Bools, Floats, Ints
-from worker.surface import closest_barycentric
+from worker.surface import SurfaceQuery, closest_barycentric
 
 GOLDEN = (np.sqrt(5.0) - 1) / 2
 LEAST_SLOPE = 0.05  # a ray within 3 degrees of a surface meets it nowhere in particular
@@ -49,7 +49,19 @@ def metal_profile(bore: Bore, shell: Shell, *, settings: MetalSettings | None = 
     search = _Search(reach, shell, bore.heights_mm, turns, settings.golden_steps)
     rows = [_least_of(search, int(own), np.where(is_metal & (label == own), distance, np.inf)) for own in met]
     is_open_somewhere: Bools = np.logical_or.reduce(is_open, axis=1)
-    return _sorted(met, bore.heights_mm, rows, is_open_somewhere)
+    found_profile = _sorted(met, bore.heights_mm, rows, is_open_somewhere)
+    return replace(found_profile, any_way_mm=_any_way(bore, shell, found_profile))
+
+
+def _any_way(bore: Bore, shell: Shell, profile: MetalProfile) -> Floats:
+    """Least distance (l, h) of the places of least metal from the surfaces they look at, to facets."""
+    found = profile.metal_mm.copy()
+    for row, label in enumerate(profile.labels):
+        at = np.flatnonzero(profile.is_found[row])
+        places = bore.wall_mm(bore.heights_mm[at], profile.turn_rad[row, at])
+        own = SurfaceQuery(shell.surface.vertices_mm, shell.surface.triangles[shell.label == label])
+        found[row, at] = np.minimum(found[row, at], own.closest(places).distance_mm)
+    return found
 
 
 def open_heights(profile: MetalProfile) -> Floats:
@@ -187,5 +199,6 @@ def _sorted(met: Ints, heights_mm: Floats, rows: list[_Row], is_open: Bools) -> 
         triangle=column("triangle", np.int64),
         cosine=column("cosine", np.float64),
         turn_rad=column("turn_rad", np.float64),
+        any_way_mm=metal,
         is_open=is_open,
     )

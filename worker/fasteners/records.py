@@ -88,6 +88,7 @@ class MetalProfile:
     labels : (l,) those that are met, least metal first
     heights_mm : (h,)
     metal_mm, is_found, triangle, cosine, turn_rad : (l, h)
+    any_way_mm : (l, h) from the same place of the wall to that surface in any direction: less where it slants
     is_open : (h,) somewhere round the axis there is no metal at all
     """
 
@@ -98,6 +99,7 @@ class MetalProfile:
     triangle: Ints
     cosine: Floats
     turn_rad: Floats
+    any_way_mm: Floats
     is_open: Bools
 
     def least_at(self) -> tuple[int, int]:

@@ -60,7 +60,7 @@ def _surfaces(metal: Metal) -> Table:
         Column("surface"),
         Column("least metal, piece", MM),
         Column("at height", MM),
-        Column("square to that surface", MM),
+        Column("in any direction", MM),
         Column("CAD", MM),
         Column("seen"),
     )
@@ -80,11 +80,11 @@ def _surface_row(metal: Metal, label: int, in_nominal: int | None) -> tuple[Cell
     at = _lowest(metal.actual, row)
     least = float(metal.actual.metal_mm[row, at])
     seen = bool(metal.is_seen[row, at])
-    square = least * float(metal.actual.cosine[row, at])
+    any_way = float(metal.actual.any_way_mm[row, at])
     height = float(metal.actual.heights_mm[at])
     if not seen:
         return (name, None, height, None, stated, "not scanned there: the CAD's figure only")
-    return (name, least, height, square, stated, "scanned")
+    return (name, least, height, any_way, stated, "scanned")
 
 
 def _checks(rows: Sequence[Check]) -> Table:

@@ -206,6 +206,7 @@ def _within(profile: MetalProfile, is_inside: Bools) -> MetalProfile:
         triangle=profile.triangle,
         cosine=profile.cosine,
         turn_rad=profile.turn_rad,
+        any_way_mm=profile.any_way_mm,
         is_open=profile.is_open & is_inside,
     )
 

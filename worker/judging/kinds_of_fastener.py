@@ -85,7 +85,7 @@ def _found(
     U_mm = COVERAGE_FACTOR * float(np.linalg.norm(list(budget.values())))
     one = sized(line, parse_thread(line.thread), metal, scanner_sigma_mm(plan))
     looked = _looked(one, Figure(value, U_mm), measured)
-    square = value * float(metal.actual.cosine[at])
+    any_way = float(metal.actual.any_way_mm[metal.is_seen].min())
     wanted, _ = least_wanted_mm(line)
     ends = metal_line_mm(metal, *at)
     return plain_finding(
@@ -97,13 +97,13 @@ def _found(
             "toward": metal.names.names[int(metal.actual.labels[at[0]])],
             "far_point_mm": row(ends[1]),
             "height_from_middle_mm": float(metal.actual.heights_mm[at[1]]),
-            "length_square_to_that_surface_mm": square,
+            "length_in_any_direction_mm": any_way,
             "hole_diameter_mm": one.diameter.value,
             "joint": one.joint.value,
             **_largest(looked),
         },
         sample_mask=samples_of(metal.shape.feature, measured),
-        gap=_gap(metal, value, square, (wanted, U_mm)),
+        gap=_gap(metal, value, any_way, (wanted, U_mm)),
         nominal=stated,
         exhibits=fastener_exhibits(line, metal, U_mm, checks(line, one, measured), looked),
         caution=CAUTION,
@@ -117,14 +117,14 @@ def _least_seen(metal: Metal) -> tuple[int, int]:
     return int(place[0]), int(place[1])
 
 
-def _gap(metal: Metal, value: float, square: float, limit: tuple[float, float]) -> str | None:
-    """Why it may not pass: a surface that was not seen, or a slant that leaves less metal than the axis' square."""
+def _gap(metal: Metal, value: float, any_way: float, limit: tuple[float, float]) -> str | None:
+    """Why it may not pass: a surface that was not seen, or that leaves less metal in another direction."""
     wanted, U_mm = limit
     poor = [name for name, share in unseen_near(metal, value).items() if share < CONFORM_SHARE]
     if poor:
         return f"{', '.join(poor)} near the hole {'was' if len(poor) == 1 else 'were'} not scanned enough"
-    if square - U_mm < wanted:
-        return "square to the surface beyond, which slants to the hole, the metal is less"
+    if any_way - U_mm < wanted:
+        return "in another direction than square to the hole's axis the metal is less"
     return None
 
 

@@ -69,6 +69,11 @@ def test_metal_to_a_slanting_side_follows_the_slant() -> None:
     row = int(np.argmin(found.metal_mm.min(axis=1)))
     assert found.metal_mm[row] == pytest.approx(60 - 2 * height / 3 - 33.4, abs=EXACT_MM)
     assert found.cosine[row] == pytest.approx(1 / np.hypot(1, 2 / 3))
+    foot = found.metal_mm[row] / np.hypot(1, 2 / 3)  # of the perpendicular: on the side, but for the topmost few
+    is_on = height + foot * (2 / 3) / np.hypot(1, 2 / 3) < 30
+    assert is_on.any()
+    assert found.any_way_mm[row, is_on] == pytest.approx(foot[is_on], abs=EXACT_MM)
+    assert (found.any_way_mm[row] < found.metal_mm[row]).all()
 
 
 def test_metal_to_a_crossing_bore_is_least_where_it_passes() -> None:
