@@ -294,6 +294,14 @@ class Exhibits(_Record):
     attachments: list[Attachment] = []
 
 
+class Section(_Record):
+    """Something shown beside the characteristics: a scenario tried, a move solved for, the list of moves."""
+
+    id: str
+    title: str
+    exhibits: Exhibits
+
+
 class CharacteristicRecord(_Record):
     """One line of the plan, measured and judged.  U is expanded, at about 95 %, in the same unit.
 
@@ -452,9 +460,10 @@ class Report(_Record):
     features: list[MeasuredFeature] = []
     frames: list[FrameRecord] = []
     temperature: TemperatureRecord | None = None
+    sections: list[Section] = []
 
 
 def attachments_of(report: Report) -> list[Attachment]:
     """Every file that goes with a report."""
-    shown = (line.exhibits for line in report.characteristics)
+    shown = [line.exhibits for line in report.characteristics] + [section.exhibits for section in report.sections]
     return [file for exhibits in shown if exhibits is not None for file in exhibits.attachments]

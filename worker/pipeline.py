@@ -38,6 +38,7 @@ from worker.reporting.inspected import Inspected
 from worker.reporting.write import write_inspection
 from worker.rigid import RigidTransform
 from worker.surface import SurfaceQuery
+from worker.whatif.run import run_what_if, what_if_exhibits
 
 NO_PLAN = Plan(firstpour_plan="1")
 
@@ -207,6 +208,8 @@ def _inspected(job: InspectionJob, plan_mm: Plan, inputs: Inputs, course: Course
     with course.stage(Stage.JUDGE):
         characteristics = judge_plan(plan_mm, measured, seed=job.seed)
         features, frames = feature_lines(plan_mm, measured), frame_lines(plan_mm, measured)
+        with course.watch.stage("what_if"):
+            tried = run_what_if(plan_mm, measured, characteristics, job.seed, thread_count=job.thread_count)
     return Inspected(
         title=job.title,
         plan_mm=plan_mm,
@@ -218,6 +221,7 @@ def _inspected(job: InspectionJob, plan_mm: Plan, inputs: Inputs, course: Course
         shown_unit=_shown_unit(job),
         features=features,
         frames=frames,
+        sections=what_if_exhibits(tried) if plan_mm.characteristics else (),
     )
 
 

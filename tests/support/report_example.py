@@ -77,6 +77,18 @@ WALL_EXHIBITS = Exhibits(
 )
 
 
+MOVES_EXHIBITS = Exhibits(
+    tables=(
+        Table(
+            "Moves to ask for",
+            (Column("who"), Column("what"), Column("dx", "mm", is_departure=True)),
+            (("foundry", "core bore 2", -0.32),),
+        ),
+    ),
+    attachments=(Attachment("moves.csv", "List of moves", "text/csv", b"who,what,dx_mm\nfoundry,core bore 2,-0.32\n"),),
+)
+
+
 def example(step_count: int = 16, *, title: str = "Invented six-bore block, first casting") -> Inspected:
     """An inspection with a plan: one core displaced, one hole unproven, one not measured, one thin wall."""
     samples, nominal = block_samples(step_count)
@@ -107,6 +119,7 @@ def example(step_count: int = 16, *, title: str = "Invented six-bore block, firs
         ),
         features=example_features(nominal),
         frames=example_frames(),
+        sections=(("List of moves", MOVES_EXHIBITS),),
     )
 
 

@@ -23,7 +23,7 @@ from shared.report import (
 from worker.judging.temperature import thermal_correction
 from worker.judging.verdicts import DECISION_RULE
 from worker.records import Alignment, Characteristic, Freedom, RivalPose, Verdict
-from worker.reporting.exhibits import exhibits_record
+from worker.reporting.exhibits import exhibits_record, section_records
 from worker.reporting.findings import Findable, summarise
 from worker.reporting.inspected import Inspected
 from worker.reporting.metrology import feature_of, finite, frame_of, temperature_of, vector_of
@@ -111,6 +111,7 @@ def build_report(inspected: Inspected, summaries: Summaries | None = None) -> Re
         features=list(parts.features),
         frames=[frame_of(line) for line in inspected.frames],
         temperature=temperature_of(thermal_correction(inspected.plan_mm)),
+        sections=section_records(inspected.sections),
     )
     return Report.model_validate(rounded(report.model_dump()))
 

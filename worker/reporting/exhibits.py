@@ -6,10 +6,21 @@ import base64
 import hashlib
 import math
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from shared.report import ATTACHMENT_FOLDER, Attachment, Curve, Exhibits, Mark, Plot, Report, Table, TableColumn
+from shared.report import (
+    ATTACHMENT_FOLDER,
+    Attachment,
+    Curve,
+    Exhibits,
+    Mark,
+    Plot,
+    Report,
+    Section,
+    Table,
+    TableColumn,
+)
 from worker.exhibits import NOTHING
 from worker.exhibits import Attachment as MadeFile
 from worker.exhibits import Exhibits as Made
@@ -68,6 +79,18 @@ def exhibits_record(owner: str, made: Made) -> Exhibits | None:
     )
 
 
+def section_records(sections: Sequence[tuple[str, Made]]) -> list[Section]:
+    """Records of what is shown beside the characteristics."""
+    found = [(section_id(number), title, made) for number, (title, made) in enumerate(sections, start=1)]
+    records = [(identity, title, exhibits_record(identity, made)) for identity, title, made in found]
+    return [Section(id=i, title=title, exhibits=exhibits) for i, title, exhibits in records if exhibits is not None]
+
+
+def section_id(number: int) -> str:
+    """What a section's files are named by; numbers from 1."""
+    return f"section-{number}"
+
+
 def attachment_path(owner: str, file: MadeFile) -> str:
     """Where a file lies, relative to the report."""
     return f"{ATTACHMENT_FOLDER}/{UNFIT.sub('-', owner)}-{UNFIT.sub('-', file.name)}"
@@ -78,6 +101,12 @@ def attachment_files(owners: Mapping[str, Made]) -> Iterator[tuple[str, bytes]]:
     for owner, made in owners.items():
         for file in made.attachments:
             yield attachment_path(owner, file), file.content
+
+
+def shown_sections(report: Report) -> list[Shown]:
+    """What was tried and solved, the list of moves first: it is what people are asked to do."""
+    found = [shown(section.id, section.title, section.exhibits) for section in report.sections]
+    return sorted(found, key=lambda entry: not entry.attachments)
 
 
 def shown_exhibits(report: Report) -> list[Shown]:

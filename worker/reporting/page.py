@@ -16,7 +16,7 @@ from shared.csp import csp_for
 from shared.report import Report
 from worker.reporting import tables, wording
 from worker.reporting.colors import NOT_MEASURED
-from worker.reporting.exhibits import shown_exhibits
+from worker.reporting.exhibits import shown_exhibits, shown_sections
 from worker.reporting.feature_rows import feature_rows, frame_rows
 from worker.reporting.gallery import Numbered, gallery
 from worker.reporting.payload import json_for_script, view_payload
@@ -66,6 +66,7 @@ def render_page(report: Report, scene: Scene, unit: Unit = "mm") -> str:
                 for line in tables.characteristic_rows(report)
             ],
             exhibits=shown_exhibits(report),
+            sections=shown_sections(report),
             features=feature_rows(report),
             frames=frame_rows(report),
             deviation_facts=tables.deviation_facts(report),

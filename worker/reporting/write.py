@@ -11,7 +11,7 @@ from shared.report import Report
 from shared.units import LengthUnit
 from worker.job_records import REPORT_HTML, REPORT_JSON
 from worker.reporting.document import build_report, report_text
-from worker.reporting.exhibits import attachment_files
+from worker.reporting.exhibits import attachment_files, section_id
 from worker.reporting.inspected import Inspected
 from worker.reporting.page import Unit, render_page
 from worker.reporting.scene import Drawn, Pickable, Scene, build_scene
@@ -48,7 +48,9 @@ def write_inspection(inspected: Inspected, folder: Path) -> Report:
     """All files of an inspection, in the plan's own unit first; returns the document."""
     summaries = Summaries(inspected)
     report = build_report(inspected, summaries)
-    for path, content in attachment_files({line.id: line.exhibits for line in inspected.characteristics}):
+    owners = {line.id: line.exhibits for line in inspected.characteristics}
+    owners |= {section_id(number): made for number, (_, made) in enumerate(inspected.sections, start=1)}
+    for path, content in attachment_files(owners):
         target = folder / path
         target.parent.mkdir(parents=True, exist_ok=True)
         _replaced(target, content)

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from shared.report import Plot as PlotRecord
-from shared.report import Report
+from shared.report import Report, attachments_of
 from tests.support.report_example import WALL_EXHIBITS, example
 from worker.exhibits import NOTHING, Attachment, Column, Exhibits, Table
 from worker.reporting.exhibits import attachment_path, exhibits_record, shown_exhibits
@@ -74,6 +74,16 @@ def test_files_lie_beside_the_report_as_it_says(tmp_path: Path) -> None:
     content = (tmp_path / file.path).read_bytes()
     assert hashlib.sha256(content).hexdigest() == file.sha256
     assert f'href="{file.path}"' in (tmp_path / "report.html").read_text(encoding="utf-8")
+
+
+def test_the_list_of_moves_is_in_document_page_and_file(tmp_path: Path) -> None:
+    report = write_inspection(example(4), tmp_path)
+    (section,) = report.sections
+    assert (section.title, section.exhibits.tables[0].rows[0][0]) == ("List of moves", "foundry")
+    page = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert page.index("Moves, and what they would do") < page.index("Tables, curves and files")
+    assert {file.path for file in attachments_of(report)} == {"files/section-1-moves.csv", "files/wall2-web-map.csv"}
+    assert (tmp_path / "files" / "section-1-moves.csv").read_bytes().startswith(b"who,what")
 
 
 def test_marks_go_with_what_is_picked_out(scene: Scene) -> None:
