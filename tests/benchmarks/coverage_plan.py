@@ -258,6 +258,7 @@ def _maps(ids: Ids) -> Iterator[Line]:
         yield Line("machining allowance", {**spec, "feature": ids[name]}, least, is_length=False)
     spec = {"kind": "wall_thickness", "region": "step", "toward": "core", "least": 4.0}
     yield Line("wall thickness", spec, _of(Truth.roof), is_length=False)
+    yield Line("wall between", {**spec, "kind": "wall_between"}, _of(Truth.roof), is_length=False)
     yield Line("core displacement", {"kind": "core_displacement", "region": "core", "most": 0.5}, _core)
     for axis in ("x", "y", "overall"):
         spec = {"kind": "shrink", "axis": axis, "lower_percent": -2, "upper_percent": 2}

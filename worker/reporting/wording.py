@@ -16,7 +16,7 @@ from markupsafe import Markup, escape
 from shared.report import VerdictWord
 
 MM_PER_INCH = 25.4  # exact: international yard and pound agreement of 1959
-SIZE_KINDS = frozenset({"wall_thickness", "size", "distance", "pocket_depth"})  # read against a drawing's size
+SIZE_KINDS = frozenset({"wall_thickness", "wall_between", "size", "distance", "pocket_depth"})  # sizes of a drawing
 
 VERDICT_WORDS: dict[str, str] = {
     "conforms": "conforms",
