@@ -144,8 +144,14 @@ def sibling_exhibits(both: Sibling) -> Exhibits:
 
 
 def _pair_table(both: Sibling) -> Table:
-    columns = (Column(""), Column("length", "mm"), Column("least area", "mm2"), Column("U", "mm2"))
-    columns += (Column("of nominal", "mm2"), Column("largest offset", "mm", is_departure=True))
+    columns = (
+        Column(""),
+        Column("length", "mm"),
+        Column("least area", "mm2"),
+        Column("U", "mm2"),
+        Column("of nominal", "mm2"),
+        Column("largest offset", "mm", is_departure=True),
+    )
     rows = [
         (
             name,

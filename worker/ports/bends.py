@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from worker.ports.centreline import Line, arc_lengths
-from worker.ports.piece import PortPiece, calmed
+from worker.ports.piece import PortPiece
 from worker.ports.sections import Port
 
 LEAST_PLACES = 5  # of the piece's own line within reach of the bend: fewer do not show a radius
@@ -53,8 +53,7 @@ def piece_short_side(port: Port, piece: PortPiece, bend: Bend) -> PieceBend | No
     own = [index for index, section in enumerate(port.sections) if abs(section.along_mm - bend.along_mm) <= 2 * window]
     if len(own) < LEAST_PLACES or not piece.is_measured[own].all():
         return None
-    offset = calmed(piece.offset_mm, piece.is_measured)
-    places = np.array([port.sections[index].outline.centroid_mm + offset[index] for index in own])
+    places = np.array([port.sections[index].outline.centroid_mm + piece.offset_mm[index] for index in own])
     along = arc_lengths(places)
     line = Line(places, along, window)
     radius, inward = line.bend(float(along[own.index(bend.section)]))

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from worker.measuring.seen import NotMeasured
+from worker.ports.calm import calmed, calmed_vectors
 from worker.ports.centreline import harmonic
 from worker.ports.outlines import Outline, moved_outline, plane_outline
 from worker.ports.sections import Port, Pull, Section, volume_mm3
@@ -16,7 +17,6 @@ from worker.records import Bools, Deviation, Floats
 
 LEAST_SEEN = 0.75  # of an outline or surface: less, and it is guessed rather than measured; common practice, no source
 SHARED_POINTS = 2.0  # neighbouring samples share points: the mean of many has twice the variance of free ones
-CALM = (0.25, 0.5, 0.25)  # of a section's figure with those of its neighbours: one section alone is noise
 SCAN_NOISE, UNSEEN, SCANNER, FACETS, RESOLUTION, TEMPERATURE = (
     "scan noise",
     "outline not seen",
@@ -46,7 +46,8 @@ class PortPiece:
     """The piece's own sections, (k,) or (k, 3), in the order of ``Port.sections``.
 
     is_measured : (k,); where False, the figures are nominal's and must not be read
-    area_mm2, hydraulic_diameter_mm : of the piece;  offset_mm : (k, 3) of its centroid from nominal's, in the section
+    area_mm2, hydraulic_diameter_mm : of the piece;  offset_mm : (k, 3) of its centroid from nominal's, in the section;
+        areas and offsets without what noise adds along the line
     area_sigma_mm2 : by source, (k,);  offset_covariance_mm2 : (k, 3, 3) from scan noise and what was not seen
     seen_share : (k,) of each outline;  outlines : of the piece
     """
@@ -128,15 +129,17 @@ def measure_port(
         return NotMeasured(f"the scan shows no section to {least_seen:.0%} of its outline")
     nominal = np.array([section.area_mm2 for section in port.sections])
     change, offset = _changes(port, outlines)
+    sigma = _area_sigma(port, deviation, skin, systematic)
+    covariance = _offset_covariance(port, deviation, skin)
     lever = np.array([float(pull.per_mm.sum()) for pull in port.pulls])
-    calm = lever * calmed(change / lever, is_measured)  # the mean deviation is what neighbours share
+    mean_off = calmed(change / lever, sigma[SCAN_NOISE] / lever, is_measured)  # neighbours share it, not the area
     return PortPiece(
         is_measured=is_measured,
-        area_mm2=np.where(is_measured, nominal + calm, nominal),
+        area_mm2=np.where(is_measured, nominal + lever * mean_off, nominal),
         hydraulic_diameter_mm=np.array([4 * outline.area_mm2 / outline.perimeter_mm for outline in outlines]),
-        offset_mm=np.where(is_measured[:, None], offset, 0.0),
-        area_sigma_mm2=_area_sigma(port, deviation, skin, systematic),
-        offset_covariance_mm2=_offset_covariance(port, deviation, skin),
+        offset_mm=np.where(is_measured[:, None], calmed_vectors(offset, covariance, is_measured), 0.0),
+        area_sigma_mm2=sigma,
+        offset_covariance_mm2=covariance,
         seen_share=seen,
         outlines=outlines,
     )
@@ -171,20 +174,6 @@ def measure_volume(port: Port, deviation: Deviation, systematic: Systematic) -> 
         },
         seen_share=share,
     )
-
-
-def calmed(values: Floats, is_valid: Bools) -> Floats:
-    """Each valid value (k,) or (k, d) with its valid neighbours by ``CALM``; the weights of missing ones are shared."""
-    shape = (len(values), *[1] * (values.ndim - 1))
-    known = is_valid.astype(np.float64).reshape(shape)
-    total, weight = np.zeros_like(values), np.zeros(shape)
-    for step, part in zip((-1, 0, 1), CALM, strict=True):
-        rows = np.arange(len(values)) + step
-        inside = ((rows >= 0) & (rows < len(values))).reshape(shape)
-        own = part * inside * known[np.clip(rows, 0, len(values) - 1)]
-        total, weight = total + own * values[np.clip(rows, 0, len(values) - 1)], weight + own
-    mean: Floats = np.where(is_valid.reshape(shape), total / np.where(weight > 0, weight, 1.0), values)
-    return mean
 
 
 def _cut(section: Section, tube: Tube, skin: Skin) -> Outline:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from worker.measuring.seen import NotMeasured
-from worker.ports.piece import PortPiece, calmed
+from worker.ports.piece import PortPiece
 from worker.ports.sections import Port
 from worker.records import Bools, Floats, Ints
 
@@ -99,8 +99,7 @@ def sibling_offsets(match: Match, own: PortPiece, other: PortPiece) -> SiblingOf
     is_measured = own.is_measured & other.is_measured[match.nearest]
     if not is_measured.any():
         return NotMeasured("the scan shows no section of both ports")
-    here = calmed(own.offset_mm, own.is_measured)
-    there = calmed(other.offset_mm, other.is_measured)[match.nearest] @ match.turned.T
+    here, there = own.offset_mm, other.offset_mm[match.nearest] @ match.turned.T
     length = np.linalg.norm(here - there, axis=1)
     worst = int(np.argmax(np.where(is_measured, length, -np.inf)))
     theirs = match.turned @ other.offset_covariance_mm2[match.nearest[worst]] @ match.turned.T

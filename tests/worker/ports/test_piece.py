@@ -22,7 +22,6 @@ from worker.ports.piece import (
     PortPiece,
     PortVolume,
     Systematic,
-    calmed,
     measure_port,
     measure_volume,
 )
@@ -176,11 +175,6 @@ def test_volume_counts_what_was_not_seen() -> None:
     assert isinstance(found, PortVolume)
     assert found.seen_share == pytest.approx(1 - 0.5 * 30 / 80, abs=0.03)
     assert found.sigma_mm3[UNSEEN] == pytest.approx((1 - found.seen_share) * np.pi * 30 * 80 * 0.1, rel=0.05)
-
-
-def test_one_section_alone_is_calmed_by_its_neighbours() -> None:
-    values = np.array([0.0, 0.0, 4.0, 0.0, 8.0])
-    assert calmed(values, np.array([True, True, True, True, False])).tolist() == [0.0, 1.0, 2.0, 4 / 3, 8.0]
 
 
 def test_where_the_moved_surface_leaves_the_plane_the_first_order_stands_in() -> None:
