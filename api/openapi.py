@@ -47,6 +47,7 @@ ID_EXAMPLES = {
     "limit": 20,
     "cursor": "MjAyNS0wMS0zMVQwOTozMDowMCswMDowMCBwYXJ0XzVmMGU=",
     "state": "done",
+    "name": "room_1-room.csv",
     "general": "ISO 2768-m",
     "unit": "mm",
     "kind": "casting",

@@ -29,7 +29,8 @@ NO_LENGTH = {
     # what to try: moves, whom to ask, directions, degrees
     "what_if", "solve", "moves", "lines", "ask_of", "body", "freedoms", "rotation_axis", "rotation_degrees",
     # the mock-up: parts, places, motions, degrees
-    "mock_up", "place", "transform", "mates", "holes", "seat", "part", "against", "motion", "moving", "rotation", "slide",
+    "mock_up", "place", "transform", "mates", "holes", "seat", "part", "against", "motion", "moving", "rotation",
+    "slide",
     "from_degrees", "to_degrees",
     # fasteners
     "thread", "joint", "strength_internal_mpa", "strength_external_mpa", "features", "closed", "required_count",

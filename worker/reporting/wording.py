@@ -16,7 +16,18 @@ from markupsafe import Markup, escape
 from shared.report import VerdictWord
 
 MM_PER_INCH = 25.4  # exact: international yard and pound agreement of 1959
-SIZE_KINDS = frozenset({"wall_thickness", "wall_between", "size", "distance", "pocket_depth"})  # sizes of a drawing
+SIZE_KINDS = frozenset(
+    {
+        "wall_thickness",
+        "wall_between",
+        "room_to_remove",
+        "size",
+        "distance",
+        "pocket_depth",
+        "fastener",
+        "fastener_line",
+    }
+)  # read against a drawing's size, not as a departure
 
 VERDICT_WORDS: dict[str, str] = {
     "conforms": "conforms",
