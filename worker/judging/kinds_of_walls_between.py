@@ -13,13 +13,13 @@ from worker.judging.measured import Measured
 from worker.judging.nominal_walls import NominalRoom, NominalWall, room_of_nominal, room_settings, wall_of_nominal
 from worker.judging.piece_walls import Sources, WallMap, map_of, skin_of_piece, wall_map
 from worker.judging.seen_share import gap_text
-from worker.judging.sources import SCANNER
-from worker.judging.uncertainty import scanner_sigma_mm
+from worker.judging.verdicts import COVERAGE_FACTOR
 from worker.judging.wall_exhibits import room_exhibits, wall_exhibits
 from worker.records import Bools, Ints
 from worker.walls.between import LeastWall
 from worker.walls.room import room_behind
 
+SURFACES = "both surfaces"
 STRAIGHT = 0.97  # cosine between the line across a wall and the normal: within 14 degrees it lies behind the surface
 LEAST_ZONE_MM = 1.0  # room up to this much more than half again matters to whoever grinds; no source
 THIN_SHARE = 1.5  # of the least wall allowed, or the CAD's least: thicker walls need not be seen; no source
@@ -188,10 +188,11 @@ def _roomy(
     most = room_settings(line).most_mm
     member = measured.region(line.region).is_member
     text = f"no wall named here limits it to less than {most:g} mm, and no more was looked for"
-    share = float(np.mean(found.lines.near_seen))
+    share = float(np.mean(found.lines.near_seen & found.lines.far_seen))
+    own_U = Sources.of(plan, measured).map_U_mm(found.lines)
     return plain_finding(
         most,
-        {SCANNER: scanner_sigma_mm(plan)},
+        {SURFACES: float(np.median(own_U)) / COVERAGE_FACTOR},
         details={"room": text, "least_nominal_mm": own.least_mm, "seen_share": share},
         sample_mask=member,
         gap=gap_text(share),
