@@ -71,5 +71,5 @@ def _row(
     if flow is None:
         return told
     drop, share = pressure_pa(flow.pressure_inches_of_water), flow.discharge_coefficient
-    plain = [share * incompressible_cfm(area, drop) for area in (piece, U_mm2 if is_port else 0.0, nominal)]
-    return (*told, *plain, share * isentropic_cfm(piece, drop))
+    plain, U, drawn = (share * incompressible_cfm(area, drop) for area in (piece, U_mm2, nominal))
+    return (*told, plain, U if is_port else None, drawn, share * isentropic_cfm(piece, drop))

@@ -8,7 +8,7 @@ import numpy as np
 
 from shared.plan import Plan
 from shared.plan.ports import PortArea, PortSibling, PortVolume
-from worker.judging.finding import Finding, Unmeasured, plain_finding, row
+from worker.judging.finding import Details, Finding, Unmeasured, plain_finding, row
 from worker.judging.flow_estimate import flow_caution
 from worker.judging.measured import Measured
 from worker.judging.nominal_ports import nominal_match, nominal_port
@@ -20,12 +20,12 @@ from worker.judging.port_exhibits import (
     volume_exhibits,
     with_short_side,
 )
-from worker.judging.propagation import Departures, Input, Model, length_by_chance
+from worker.judging.propagation import Departures, Input, Model, length_by_chance, propagate
 from worker.judging.seen_share import gap_text
 from worker.judging.sources import ALIGNMENT, RESOLUTION, SCANNER, TEMPERATURE, frame_input, length_inputs, strain_input
 from worker.judging.uncertainty import UNIFORM, facet_sigma_mm, scanner_sigma_mm
 from worker.measuring.seen import NotMeasured
-from worker.ports.bends import piece_short_side, short_side
+from worker.ports.bends import Bend, PieceBend, piece_short_side, short_side
 from worker.ports.piece import FACETS, SCAN_NOISE, PortPiece, Systematic, measure_port, measure_volume
 from worker.ports.sections import Port
 from worker.ports.siblings import sibling_offsets
@@ -46,8 +46,7 @@ def port_area(line: PortArea, plan: Plan, measured: Measured) -> Finding | Unmea
     piece = measure_port(port, deviation, systematic(port, plan, measured))
     if isinstance(piece, NotMeasured):
         return Unmeasured(piece.reason, sample_mask=mask, exhibits=unmeasured_exhibits(port))
-    least, nominal_least = piece.least, port.sections[port.least]
-    section = port.sections[least]
+    least, section = piece.least, port.sections[piece.least]
     volume = measure_volume(port, deviation, systematic(port, plan, measured))
     bend = short_side(port)
     own_bend = None if bend is None else piece_short_side(port, piece, bend)
@@ -57,20 +56,7 @@ def port_area(line: PortArea, plan: Plan, measured: Measured) -> Finding | Unmea
         {name: float(sigma[least]) for name, sigma in piece.area_sigma_mm2.items()},
         least=0.0,
         point_mm=section.outline.centroid_mm,
-        details={
-            "length_from_wider_end_mm": section.along_mm,
-            "centreline_length_mm": port.line.length_mm,
-            "nominal_least_mm2": nominal_least.area_mm2,
-            "nominal_least_length_from_wider_end_mm": nominal_least.along_mm,
-            "hydraulic_diameter_mm": float(piece.hydraulic_diameter_mm[least]),
-            "nominal_hydraulic_diameter_mm": section.hydraulic_diameter_mm,
-            "centroid_offset_mm": row(piece.offset_mm[least]),
-            "nominal_bend_short_side_length_mm": None if bend is None else bend.radius_mm,
-            "bend_short_side_length_mm": None if own_bend is None else own_bend.radius_mm,
-            "U_bend_short_side_length_mm": None if own_bend is None else 2 * own_bend.sigma_mm,
-            "seen_share": float(piece.seen_share[least]),
-            "sections": _sections_text(port, piece),
-        },
+        details=_area_details(port, piece, bend, own_bend),
         sample_mask=mask,
         gap=_gap(piece.is_measured),
         nominal=section.area_mm2,
@@ -128,24 +114,14 @@ def port_sibling(line: PortSibling, plan: Plan, measured: Measured) -> Finding |
         total: Floats = np.linalg.norm(vectors(departures)[:, 0], axis=1)
         return total + departures[SCANNER][:, 0] + departures[RESOLUTION][:, 0] + departures[FACETS][:, 0]
 
-    worst = offsets.worst
-    section = own.sections[worst]
     by_chance = length_by_chance(vectors, inputs)
     return Finding(
         inputs=inputs,
         model=length,
         least=0.0,
         by_chance=by_chance,
-        point_mm=section.outline.centroid_mm,
-        details={
-            "difference_mm": row(offsets.difference_mm[worst]),
-            "offset_mm": row(offsets.own_mm[worst]),
-            "sibling_offset_mm": row(offsets.other_mm[worst]),
-            "length_from_wider_end_mm": section.along_mm,
-            "translation_length_mm": row(match.translation_mm),
-            "lines_apart_in_cad_mm": match.misfit_mm,
-            "reason": both.sentence(by_chance),
-        },
+        point_mm=own.sections[offsets.worst].outline.centroid_mm,
+        details=_sibling_details(both, max(by_chance, propagate(length, inputs, least=0.0).U)),
         sample_mask=mask,
         gap=_gap(offsets.is_measured),
         exhibits=sibling_exhibits(both),
@@ -184,6 +160,25 @@ def _deviation(measured: Measured) -> Deviation:
     return measured.deviation
 
 
+def _area_details(port: Port, piece: PortPiece, bend: Bend | None, own_bend: PieceBend | None) -> Details:
+    least, nominal_least = piece.least, port.sections[port.least]
+    section = port.sections[least]
+    return {
+        "length_from_wider_end_mm": section.along_mm,
+        "centreline_length_mm": port.line.length_mm,
+        "nominal_least_mm2": nominal_least.area_mm2,
+        "nominal_least_length_from_wider_end_mm": nominal_least.along_mm,
+        "hydraulic_diameter_mm": float(piece.hydraulic_diameter_mm[least]),
+        "nominal_hydraulic_diameter_mm": section.hydraulic_diameter_mm,
+        "centroid_offset_mm": row(piece.offset_mm[least]),
+        "nominal_bend_short_side_length_mm": None if bend is None else bend.radius_mm,
+        "bend_short_side_length_mm": None if own_bend is None else own_bend.radius_mm,
+        "U_bend_short_side_length_mm": None if own_bend is None else 2 * own_bend.sigma_mm,
+        "seen_share": float(piece.seen_share[least]),
+        "sections": _sections_text(port, piece),
+    }
+
+
 def _gap(is_measured: Bools) -> str | None:
     """The smallest section may be the one nobody saw."""
     unseen = int((~is_measured).sum())
@@ -198,6 +193,19 @@ def _sections_text(port: Port, piece: PortPiece) -> str:
         f"{int(piece.is_measured.sum())} of {len(port.sections)} measured, square to the line "
         f"from {first:.1f} to {last:.1f} mm of its {port.line.length_mm:.1f} mm"
     )
+
+
+def _sibling_details(both: Sibling, U_mm: float) -> Details:
+    offsets, worst = both.offsets, both.offsets.worst
+    return {
+        "difference_mm": row(offsets.difference_mm[worst]),
+        "offset_mm": row(offsets.own_mm[worst]),
+        "sibling_offset_mm": row(offsets.other_mm[worst]),
+        "length_from_wider_end_mm": both.ports[0].sections[worst].along_mm,
+        "translation_length_mm": row(both.match.translation_mm),
+        "lines_apart_in_cad_mm": both.match.misfit_mm,
+        "reason": both.sentence(U_mm),
+    }
 
 
 def _difference_model(both: Sibling, measured: Measured) -> Model:

@@ -42,15 +42,12 @@ class Sibling:
     match: Match
     offsets: SiblingOffsets
 
-    def sentence(self, by_chance_mm: float) -> str:
-        """Which of the two sits where, and which is the smaller; nothing that chance alone could make.
-
-        by_chance_mm : difference of place that chance alone gives
-        """
+    def sentence(self, U_mm: float) -> str:
+        """Which of the two sits where, and which is the smaller; U_mm : of their difference of place."""
         difference = self.offsets.difference_mm[self.offsets.worst]
         axis = int(np.argmax(np.abs(difference)))
-        place = f"{self.names[0]} and its sibling {self.names[1]} sit alike within what chance can do"
-        if float(np.linalg.norm(difference)) > by_chance_mm:
+        place = f"{self.names[0]} and its sibling {self.names[1]} sit alike within U, {U_mm:.2f} mm"
+        if float(np.linalg.norm(difference)) > U_mm:
             way = f"{'-' if difference[axis] < 0 else '+'}{'xyz'[axis]}"
             place = f"{self.names[0]} sits {abs(difference[axis]):.2f} mm nearer {way} than its sibling {self.names[1]}"
         less, U = self.least_difference_mm2()
@@ -100,7 +97,11 @@ def with_short_side(made: Exhibits, port: Port, bend: Bend | None, own: PieceBen
         Column("U", "mm"),
     )
     figures = NO_CELL * 2 if own is None else (own.radius_mm, 2 * own.sigma_mm)
-    table = Table("Tightest place of the short side", columns, ((bend.along_mm, bend.radius_mm, *figures),))
+    table = Table(
+        f"Tightest place of the short side, read over {port.line.bend_reach_mm:.0f} mm each way",
+        columns,
+        ((bend.along_mm, bend.radius_mm, *figures),),
+    )
     section = port.sections[bend.section]
     _, inward = port.line.bend(bend.along_mm)
     place = section.outline.centroid_mm + section.outline.reach_mm(inward) * inward

@@ -60,6 +60,6 @@ def piece_short_side(port: Port, piece: PortPiece, bend: Bend) -> PieceBend | No
     if not np.isfinite(radius):
         return None
     middle = piece.offset_covariance_mm2[bend.section]
-    half = min(window, line.length_mm / 2)
+    half = line.bend_reach_mm
     curvature_sigma = np.sqrt(6 * float(inward @ middle @ inward)) / half**2  # of places one, minus two, and one
     return PieceBend(radius - outline.reach_mm(inward), float(radius**2 * curvature_sigma))

@@ -53,12 +53,17 @@ class Line:
         direction: Floats = found[1] / np.linalg.norm(found[1])
         return found[0], direction
 
+    @property
+    def bend_reach_mm(self) -> float:
+        """Each way, over which a bend is read."""
+        return min(self.window_mm / 2, self.length_mm / 2)
+
     def bend(self, along_mm: float) -> tuple[float, Floats]:
-        """Radius of the circle through the line there and a window either way, and the direction (3,) to its middle.
+        """Radius of the circle through the line there and half a window either way, and the way (3,) to its middle.
 
         Infinite where the line is straight.
         """
-        half = min(self.window_mm, self.length_mm / 2)
+        half = self.bend_reach_mm
         middle = float(np.clip(along_mm, half, self.length_mm - half))
         back, here, ahead = (self._between(middle + step) for step in (-half, 0.0, half))
         first, second, whole = here - back, ahead - here, ahead - back

@@ -15,7 +15,7 @@ from worker.records import Bools, Floats, Ints, Samples
 
 PITCH_SPACINGS = 1.5  # sections this many sample spacings apart see samples of their own, nearly
 FEWEST_SECTIONS, MOST_SECTIONS = 16, 40  # between the ends: enough to find a throat, few enough to read
-SQUARE_COSINE = float(np.cos(np.radians(2.0)))  # an end this square to the line is a section by itself
+SQUARE_COSINE = float(np.cos(np.radians(4.0)))  # an end this square is a section, at most 0.25 % too large
 
 
 @dataclass(frozen=True, eq=False)
@@ -149,7 +149,8 @@ def _end_section(tube: Tube, line: Line, index: int) -> Section | None:
     _, direction = line.at(along)
     if not rim.is_flat or abs(direction @ rim.outward) < SQUARE_COSINE:
         return None
-    return Section(along, rim.centre_mm, direction, rim_outline(tube, rim), index)
+    normal = rim.outward if direction @ rim.outward > 0 else -rim.outward
+    return Section(along, rim.centre_mm, normal, rim_outline(tube, rim), index)
 
 
 def _pull(tube: Tube, outline: Outline) -> Pull:

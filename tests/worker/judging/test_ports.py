@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import lru_cache
 from typing import Any
 
@@ -9,7 +10,7 @@ import pytest
 from shared.errors import PlanInvalid
 from tests.support.formed import formed_scan, measured_piece, plan_of
 from tests.support.ports import Shape, bend, measured_bores, mirrored, shifted, straight, throat
-from tests.support.shapes import bored_block
+from tests.support.shapes import bored_block, perfect_alignment
 from worker.judging.characteristics import judge_plan
 from worker.judging.measured import Measured
 from worker.records import Bools, Characteristic, Floats, Ints, Verdict
@@ -260,3 +261,17 @@ def test_ports_that_are_no_siblings_in_the_cad_are_refused(second: Shape, rest: 
     measured = pair_of(straight(15.0, 80.0), second)
     with pytest.raises(PlanInvalid, match=reason):
         judged(measured, kind="port_sibling", region="left", sibling="right", most=0.3, **rest)
+
+
+@pytest.mark.parametrize(
+    ("mirror", "sigma_mm"), [({"mirror": "x", "point": [0, 0, 0]}, 0.1), ({"mirror": "none"}, 0.0)]
+)
+def test_the_pose_moves_mirrored_ports_apart_and_moved_ones_alike(mirror: dict[str, Any], sigma_mm: float) -> None:
+    """A shift of the piece along x by 0.05 mm, off for one and off the other way for its image: twice that."""
+    tube = shifted(straight(12.0, 60.0), (30.0, 0.0, 0.0))
+    other = mirrored(tube) if mirror["mirror"] == "x" else shifted(tube, (50.0, 0.0, 0.0))
+    displaced = {"left": shifted(tube, (0.8, 0.0, 0.0)), "right": other}
+    measured = measured_bores({"left": tube, "right": other}, displaced, noise_mm=NOISE_MM)
+    measured = replace(measured, alignment=perfect_alignment(sigma_mm=0.05))
+    found = judged(measured, kind="port_sibling", region="left", sibling="right", most=0.3, **mirror)
+    assert found.budget["alignment"] == pytest.approx(sigma_mm, abs=0.002)

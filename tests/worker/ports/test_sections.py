@@ -82,7 +82,7 @@ def test_a_bend_between_straight_leads_keeps_its_area_and_its_short_side() -> No
     assert found.line.length_mm == pytest.approx(70 + np.pi / 2 * 30, rel=2e-3)
     tight = short_side(found)
     assert tight is not None
-    assert tight.radius_mm == pytest.approx(18.0, abs=0.5)
+    assert tight.radius_mm == pytest.approx(18.0, abs=0.2)
 
 
 def test_an_ellipse_has_its_hydraulic_diameter() -> None:
