@@ -26,6 +26,7 @@ OUT = HERE / "out"
 SCANS = OUT / "scans"
 FIRSTPOUR = (sys.executable, "-m", "worker.command.main")
 CORES = sorted((HERE / "data" / "cores").glob("*.step"))
+PARTS = sorted((HERE / "data" / "parts").glob("*.step"))
 FINISHED = (0, 1)  # conforms, or does not: either way there is a report
 
 
@@ -85,6 +86,7 @@ def send(piece: Piece, server: str) -> dict[str, Any]:
     command = [*FIRSTPOUR, "send", str(HERE / "data" / "head.step"), str(SCANS / f"{piece.name}.ply")]
     command += ["--server", server, "--unit", "mm", "--plan", str(HERE / "plans" / f"{piece.name}.yaml")]
     command += [part for core in CORES for part in ("--core", f"{core.stem}={core}")]
+    command += [word for part in PARTS for word in ("--part", f"{part.stem}={part}")]
     ended = subprocess.run([*command, "--title", piece.title, "--out", str(OUT / piece.name)], check=False)
     if ended.returncode not in FINISHED:
         raise SystemExit(f"{piece.name}: no report")

@@ -161,7 +161,7 @@ MEANINGS: Mapping[str, str] = MappingProxyType(
         "throat_diameter": "Diameter of the throat below the seat.",
         "lifts": "Lifts at which the valve's area is told.",
         "pressure_inches_of_water": "Pressure drop, inches of water; benches are often read at 28.",
-        "discharge_coefficient": "Of the smaller of valve and port area; it decides the figure, so there is no default.",
+        "discharge_coefficient": "Of the smaller of valve and port area; it decides the figure: no default.",
         "SectionOffset.feature": "The hole, boss or other axis or centre whose offset is asked for.",
         "SectionOffset.region": "The region whose section it is measured from.",
         "SectionOffset.point": "A point the section runs through; it is square to the axis unless normal is given.",

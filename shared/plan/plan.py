@@ -89,7 +89,7 @@ class Plan(Strict):
             "datum": [datum.letter for datum in self.datums],
             "frame": [frame.name for frame in self.frames],
             "placed part": [placed.name for placed in self.mock_up],
-            "placed part or region": [entry.name for entry in (*self.mock_up, *self.regions)],
+            "placed part or region": [*(part.name for part in self.mock_up), *(one.name for one in self.regions)],
         }
         for path, where, what, name in self._references():
             if name is not None and name not in known[what]:
@@ -99,17 +99,7 @@ class Plan(Strict):
     def _references(self) -> Iterator[tuple[Path, str, str, str | None]]:
         """(path, where, what is named, its name) for everything one part of the plan names in another."""
         for index, line in enumerate(self.characteristics):
-            for key, what in (("region", "region"), ("toward", "region"), ("frame", "frame"), ("datum", "datum")):
-                yield ("characteristics", index, key), f"characteristic {line.id}", what, getattr(line, key, None)
-            for place, name in enumerate(getattr(line, "regions", None) or ()):
-                yield ("characteristics", index, "regions", place), f"characteristic {line.id}", "region", name
-            for place, wall in enumerate(getattr(line, "walls", ())):
-                path = ("characteristics", index, "walls", place, "toward")
-                yield path, f"characteristic {line.id}", "region", wall.toward
-            if isinstance(line, PortSibling):
-                yield ("characteristics", index, "sibling"), f"characteristic {line.id}", "region", line.sibling
-            if isinstance(line, Clearance):
-                yield from _placed_parts(index, line)
+            yield from _named_by(index, line)
         for index, frame in enumerate(self.frames):
             for place, letter in enumerate(frame.datums):
                 yield ("frames", index, "datums", place), f"frame {frame.name}", "datum", letter
@@ -130,6 +120,22 @@ class Plan(Strict):
             entry if entry.id in plain else in_mm(entry, self.unit.mm) for entry in self.substitution
         )  # percents, degrees and cubic centimetres are no lengths
         return scaled.model_copy(update={"unit": LengthUnit.MILLIMETRE, "substitution": kept})
+
+
+def _named_by(index: int, line: AnyCharacteristic) -> Iterator[tuple[Path, str, str, str | None]]:
+    """What a characteristic names, as ``Plan._references`` tells it."""
+    at: Path = ("characteristics", index)
+    where = f"characteristic {line.id}"
+    for key, what in (("region", "region"), ("toward", "region"), ("frame", "frame"), ("datum", "datum")):
+        yield (*at, key), where, what, getattr(line, key, None)
+    for place, name in enumerate(getattr(line, "regions", None) or ()):
+        yield (*at, "regions", place), where, "region", name
+    for place, wall in enumerate(getattr(line, "walls", ())):
+        yield (*at, "walls", place, "toward"), where, "region", wall.toward
+    if isinstance(line, PortSibling):
+        yield (*at, "sibling"), where, "region", line.sibling
+    if isinstance(line, Clearance):
+        yield from _placed_parts(index, line)
 
 
 def _placed_parts(index: int, line: Clearance) -> Iterator[tuple[Path, str, str, str | None]]:

@@ -29,13 +29,15 @@ class Asked:
     title: str
 
     @classmethod
-    def of(cls, nominal: Path, scan: Path, *, plan: Path | None, cores: Iterable[str], title: str | None) -> Asked:
+    def of(
+        cls, nominal: Path, scan: Path, *, plan: Path | None, bodies: tuple[BodyFile, ...], title: str | None
+    ) -> Asked:
         """Check the files and read the plan; raises InputError."""
         text = plan_bytes(plan) if plan else None
         return cls(
             nominal=_input(nominal),
             scan=_input(scan),
-            bodies=tuple(map(_core, cores)),
+            bodies=bodies,
             plan=None if text is None or plan is None else parse_plan(text, plan.name),
             plan_source=None if text is None else plan_text(text),
             title=title or f"{scan.name} against {nominal.name}"[:TITLE_LIMIT],
@@ -46,12 +48,11 @@ class Asked:
     ) -> Asked:
         """State units: ``unit`` goes to every file that carries none and is not named apart."""
         nominal = _with_unit(self.nominal, nominal_unit, unit, "--nominal-unit")
-        core_unit = nominal_unit or unit
         return replace(
             self,
             nominal=nominal,
             scan=_with_unit(self.scan, scan_unit, unit, "--scan-unit"),
-            bodies=tuple(replace(b, file=_with_unit(b.file, None, core_unit, "--unit")) for b in self.bodies),
+            bodies=with_unit(self.bodies, nominal_unit or unit),
         )
 
 
@@ -60,9 +61,13 @@ def nominal_file(path: Path, own: LengthUnit | None, general: LengthUnit | None)
     return _with_unit(_input(path), own, general, "--nominal-unit")
 
 
-def core_files(texts: Iterable[str], unit: LengthUnit | None) -> tuple[BodyFile, ...]:
-    """Cores given as NAME=FILE; raises InputError."""
-    bodies = map(_core, texts)
+def bodies_of(cores: Iterable[str], parts: Iterable[str]) -> tuple[BodyFile, ...]:
+    """Cores and bought-in parts given as NAME=FILE; raises InputError."""
+    return (*(_body(text, "core") for text in cores), *(_body(text, "part") for text in parts))
+
+
+def with_unit(bodies: Iterable[BodyFile], unit: LengthUnit | None) -> tuple[BodyFile, ...]:
+    """The same with the unit stated for those that carry none; raises InputError."""
     return tuple(replace(body, file=_with_unit(body.file, None, unit, "--unit")) for body in bodies)
 
 
@@ -94,11 +99,11 @@ def _with_unit(file: InputFile, own: LengthUnit | None, general: LengthUnit | No
     return replace(file, stated_unit=stated)
 
 
-def _core(text: str) -> BodyFile:
+def _body(text: str, role: str) -> BodyFile:
     name, separator, path = text.partition("=")
     if not (name and separator and path):
-        raise RequestInvalid(f"--core {text} is not NAME=FILE.", advice="Write it as --core intake_1=intake_1.step.")
-    return BodyFile(name, "core", _input(Path(path)))
+        raise RequestInvalid(f"--{role} {text} is not NAME=FILE.", advice=f"Write it as --{role} name=file.step.")
+    return BodyFile(name, role, _input(Path(path)))
 
 
 def plan_bytes(path: Path) -> bytes:

@@ -38,6 +38,10 @@ ScanUnit = Annotated[LengthUnit | None, typer.Option(help="Unit of the scan file
 Core = Annotated[
     list[str] | None, typer.Option("--core", metavar="NAME=FILE", help="A core as a solid; may be given again.")
 ]
+Part = Annotated[
+    list[str] | None,
+    typer.Option("--part", metavar="NAME=FILE", help="A bought-in part for the mock-up; may be given again."),
+]
 Out = Annotated[Path | None, typer.Option(help="Folder for the report.  [default: named after the scan]")]
 Title = Annotated[str | None, typer.Option(help="Title of the report.")]
 Json = Annotated[bool, typer.Option("--json", help="The result as JSON on standard output, and nothing else there.")]
@@ -69,16 +73,17 @@ def inspect(  # noqa: PLR0913 - one parameter an option
     nominal_unit: NominalUnit = None,
     scan_unit: ScanUnit = None,
     core: Core = None,
+    part: Part = None,
     out: Out = None,
     title: Title = None,
     seed: Annotated[int | None, typer.Option(min=0, help="Seed of every choice left to chance.")] = None,
     as_json: Json = False,
 ) -> None:
     """Inspect one piece here, without a server."""
-    from worker.command.asking import Asked  # noqa: PLC0415 - see above
+    from worker.command.asking import Asked, bodies_of  # noqa: PLC0415 - see above
     from worker.command.inspecting import inspect_here  # noqa: PLC0415
 
-    asked = Asked.of(nominal, scan, plan=plan, cores=core or (), title=title)
+    asked = Asked.of(nominal, scan, plan=plan, bodies=bodies_of(core or (), part or ()), title=title)
     asked = asked.with_units(unit, nominal_unit, scan_unit)
     raise typer.Exit(inspect_here(asked, out=out, seed=seed, as_json=as_json))
 
@@ -94,15 +99,16 @@ def send(  # noqa: PLR0913 - one parameter an option
     nominal_unit: NominalUnit = None,
     scan_unit: ScanUnit = None,
     core: Core = None,
+    part: Part = None,
     out: Out = None,
     title: Title = None,
     as_json: Json = False,
 ) -> None:
     """Send one piece to a server and fetch the report."""
-    from worker.command.asking import Asked  # noqa: PLC0415 - see above
+    from worker.command.asking import Asked, bodies_of  # noqa: PLC0415 - see above
     from worker.command.sending import send_there  # noqa: PLC0415
 
-    asked = Asked.of(nominal, scan, plan=plan, cores=core or (), title=title)
+    asked = Asked.of(nominal, scan, plan=plan, bodies=bodies_of(core or (), part or ()), title=title)
     asked = asked.with_units(unit, nominal_unit, scan_unit)
     raise typer.Exit(send_there(asked, server=server, out=out, as_json=as_json))
 

@@ -48,16 +48,22 @@ def check(  # noqa: PLR0913 - one parameter an option
     core: Annotated[
         list[str] | None, typer.Option("--core", metavar="NAME=FILE", help="A core as a solid; may be given again.")
     ] = None,
+    part: Annotated[
+        list[str] | None,
+        typer.Option("--part", metavar="NAME=FILE", help="A bought-in part for the mock-up; may be given again."),
+    ] = None,
     unit: Annotated[LengthUnit | None, typer.Option(help="Unit of CAD files that carry none.")] = None,
     nominal_unit: NominalUnit = None,
     as_json: Json = False,
 ) -> None:
     """Say whether a plan reads, and what each line of it comes to on the CAD."""
-    from worker.command.asking import core_files, nominal_file  # noqa: PLC0415 - see above
+    from worker.command.asking import bodies_of, nominal_file, with_unit  # noqa: PLC0415 - see above
     from worker.command.checking import check_here  # noqa: PLC0415
 
     file = None if nominal is None else nominal_file(nominal, nominal_unit, unit)
-    raise typer.Exit(check_here(plan, file, core_files(core or (), nominal_unit or unit), as_json=as_json))
+    raise typer.Exit(
+        check_here(plan, file, with_unit(bodies_of(core or (), part or ()), nominal_unit or unit), as_json=as_json)
+    )
 
 
 @plan_app.command()

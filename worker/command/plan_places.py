@@ -15,7 +15,7 @@ from worker.features.records import Feature, FeatureKind
 from worker.judging.limits import LineLimits, limits_of
 from worker.judging.measured import Measured
 from worker.measuring.regions import Places, choose_regions
-from worker.records import Alignment, AlignmentStatus, Body, Orientation
+from worker.records import Alignment, AlignmentStatus, Body, Orientation, Region
 
 Path = tuple[str | int, ...]
 ROUND = (FeatureKind.HOLE, FeatureKind.BOSS)
@@ -58,18 +58,22 @@ def check_places(plan: Plan, looked: Looked, bodies: tuple[Body, ...]) -> Checke
 class _Checker:
     def __init__(self, plan_mm: Plan, looked: Looked, bodies: tuple[Body, ...]) -> None:
         self._plan, self._looked, self._bodies = plan_mm, looked, bodies
-        self._measured = _without_scan(looked)
+        self._measured = _without_scan(looked, (), bodies)
+        self._is_placed = True
         self.resolved: list[Resolved] = []
         self.faults: list[tuple[Path, str]] = []
 
     def regions(self) -> None:
         places = Places(self._looked.nominal, self._looked.samples, self._bodies, self._looked.features)
+        found: list[Region] = []
         for index, choice in enumerate(self._plan.regions):
             alone = self._plan.model_copy(update={"regions": (choice,)})
             try:
-                choose_regions(alone, places)
+                found += choose_regions(alone, places)
             except PlanInvalid as error:
+                self._is_placed = False
                 self._fault(("regions", index), f"region {choice.name}: {_what(error)}")
+        self._measured = _without_scan(self._looked, tuple(found), self._bodies)
 
     def datums(self) -> None:
         for index, datum in enumerate(self._plan.datums):
@@ -88,8 +92,7 @@ class _Checker:
             stated = self._limits(index, line)
             if stated is not None:
                 self._check_fit(index, line, features)
-                regions = [name for key in ("region", "toward") if (name := getattr(line, key, None)) is not None]
-                places = (*(feature.id for feature in features), *regions)
+                places = (*(feature.id for feature in features), *line_regions(line))
                 self.resolved.append(Resolved(line.id, line.kind, places, stated))
 
     def moves(self) -> None:
@@ -113,6 +116,8 @@ class _Checker:
         return feature
 
     def _limits(self, index: int, line: BaseModel) -> LineLimits | None:
+        if line_regions(line) and not self._is_placed:
+            return None  # the region's own fault is told
         try:
             return limits_of(line, self._plan, self._measured)
         except PlanInvalid as error:
@@ -145,13 +150,18 @@ def picks_in(part: BaseModel) -> Iterator[tuple[Path, FeaturePick]]:
             yield from (((key, place), pick) for place, pick in enumerate(value) if isinstance(pick, FeaturePick))
 
 
+def line_regions(line: BaseModel) -> list[str]:
+    """Regions a line speaks of."""
+    return [name for key in ("region", "toward") if (name := getattr(line, key, None)) is not None]
+
+
 def _what(error: PlanInvalid) -> str:
     """The fault alone, of an error that names the region before it."""
     faults = error.data.get("faults")
     return str(faults[0]).partition("': ")[2] if isinstance(faults, list) and faults else error.message
 
 
-def _without_scan(looked: Looked) -> Measured:
+def _without_scan(looked: Looked, regions: tuple[Region, ...], bodies: tuple[Body, ...]) -> Measured:
     """What limits are looked up in: the scan has no say in them."""
     reason = "no scan was looked at"
     orientation = Orientation(AlignmentStatus.NOT_ALIGNED, reason, None, (), 0, 0.0, 0.0, 0)
@@ -161,7 +171,8 @@ def _without_scan(looked: Looked) -> Measured:
         alignment=Alignment.refused(orientation, reason),
         deviation=None,
         thickness=None,
-        regions=(),
+        regions=regions,
         quantum_mm=0.0,
         features=looked.features,
+        bodies=tuple(body for body in bodies if body.role != "core"),
     )

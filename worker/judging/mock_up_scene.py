@@ -171,7 +171,7 @@ def _piece_target(line: Clearance, measured: Measured, is_counted: Bools | None,
     whole = piece_mesh(measured, is_drawn=is_drawn).mesh
     if is_counted is None or is_counted.all():
         return Target.all_of(whole)
-    member = is_counted[measured.samples.triangles[whole.source]].all(axis=1)
+    member = np.asarray(is_counted[measured.samples.triangles[whole.source]].all(axis=1))
     part = part_of(whole, member)
     if part is None:
         raise unplaceable(

@@ -133,7 +133,7 @@ def _unseen_text(line: Clearance, found: Scenes, measured: Measured) -> str | No
     for patch in measured.net.patches(~deviation.is_measured & counted):
         unseen[patch.samples] = patch.area_mm2 >= least_area
     whole = found.actual.target.whole
-    surface = part_of(whole, unseen[measured.samples.triangles[whole.source]].all(axis=1))
+    surface = part_of(whole, np.asarray(unseen[measured.samples.triangles[whole.source]].all(axis=1)))
     if surface is None:
         return None
     positions = found.actual.swept.positions

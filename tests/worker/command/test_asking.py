@@ -6,15 +6,20 @@ import pytest
 
 from shared.errors import FirstpourError, PlanInvalid
 from shared.units import LengthUnit
-from worker.command.asking import Asked
+from worker.command.asking import Asked, bodies_of
 
 MM, INCH = LengthUnit.MILLIMETRE, LengthUnit.INCH
 
 
 def ask(
-    nominal: str = "head.step", scan: str = "scan.stl", plan: str | None = None, cores: tuple[str, ...] = ()
+    nominal: str = "head.step",
+    scan: str = "scan.stl",
+    plan: str | None = None,
+    cores: tuple[str, ...] = (),
+    parts: tuple[str, ...] = (),
 ) -> Asked:
-    return Asked.of(Path(nominal), Path(scan), plan=Path(plan) if plan else None, cores=cores, title=None)
+    bodies = bodies_of(cores, parts)
+    return Asked.of(Path(nominal), Path(scan), plan=Path(plan) if plan else None, bodies=bodies, title=None)
 
 
 def test_files_are_known_by_name_and_place(folder: Path) -> None:
@@ -33,6 +38,7 @@ def test_files_are_known_by_name_and_place(folder: Path) -> None:
         ({"plan": "gone.yaml"}, "file_rejected", "gone.yaml"),
         ({"cores": ("jacket.step",)}, "request_invalid", "NAME=FILE"),
         ({"cores": ("jacket=gone.step",)}, "file_rejected", "gone.step"),
+        ({"parts": ("arm",)}, "request_invalid", "--part arm is not NAME=FILE"),
     ],
 )
 def test_what_cannot_be_taken_is_named(changed: dict[str, str], code: str, words: str, folder: Path) -> None:
@@ -81,11 +87,13 @@ def test_a_unit_goes_to_the_files_that_carry_none(
 
 
 @pytest.mark.usefixtures("folder")
-def test_a_core_has_the_unit_of_the_nominal() -> None:
-    asked = ask("head.stl", cores=("port=port.stl", "jacket=jacket.step")).with_units(None, MM, INCH)
+def test_cores_and_parts_have_the_unit_of_the_nominal() -> None:
+    asked = ask("head.stl", cores=("port=port.stl", "jacket=jacket.step"), parts=("arm=port.stl",))
+    asked = asked.with_units(None, MM, INCH)
     assert [(body.name, body.role, body.file.stated_unit) for body in asked.bodies] == [
         ("port", "core", MM),
         ("jacket", "core", None),
+        ("arm", "part", MM),
     ]
 
 

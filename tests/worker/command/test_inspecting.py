@@ -14,7 +14,7 @@ from worker.job_records import REPORT_HTML, REPORT_JSON
 
 
 def run(title: str, out: Path | None = None, *, as_json: bool = False) -> ExitCode:
-    asked = Asked.of(Path("head.step"), Path("scan.stl"), plan=None, cores=(), title=title)
+    asked = Asked.of(Path("head.step"), Path("scan.stl"), plan=None, bodies=(), title=title)
     asked = asked.with_units(LengthUnit.MILLIMETRE, None, None)
     return inspect_here(asked, out=out, seed=None, as_json=as_json, pipeline=fake_pipeline.NAME)
 
