@@ -13,6 +13,8 @@ from worker.records import Bools, Floats, Ints, Samples
 from worker.walls.polish import Pair, polished
 from worker.walls.skins import Foot, Skin
 
+PASSED_SHARE = 1.5  # of how far both skins moved: slanting skins part by more than they move
+
 
 @dataclass(frozen=True, kw_only=True)
 class WallSettings:
@@ -119,9 +121,14 @@ def piece_lines(near: Skin, far: Skin, nominal: Lines) -> Lines:
     """The same for the piece; where nominal's line runs through material there is a wall.
 
     near, far : of the piece;  nominal : from the same samples
+
+    A line that has turned round tells that the skins have passed each other only where they moved that
+    far; else another side of the far skin has merely become the nearer one.
     """
     found = wall_lines(near, far)
     turned = np.einsum("ij,ij->i", found.far_mm - found.start_mm, nominal.far_mm - nominal.start_mm) < 0
+    moved = np.abs(near.off_mm) + float(np.abs(far.off_mm).max(initial=0.0))
+    turned &= nominal.wall_mm + np.abs(found.wall_mm) <= PASSED_SHARE * moved
     wall = np.where(turned & nominal.is_wall, -np.abs(found.wall_mm), found.wall_mm)
     return replace(found, wall_mm=wall, is_wall=nominal.is_wall)
 

@@ -10,7 +10,7 @@ import pytest
 
 from tests.support.walls import drilled, region_by, sampled
 from worker.records import Face, Nominal, SurfaceKind
-from worker.walls.between import least_nominal, wall_lines
+from worker.walls.between import least_nominal, piece_lines, wall_lines
 from worker.walls.skins import Skin, nominal_skin
 
 CASES = [  # shape, two regions, least wall
@@ -89,3 +89,17 @@ def test_a_region_of_no_triangle_has_no_skin() -> None:
     member = np.zeros(len(samples.face), dtype=bool)
     member[0] = True
     assert nominal_skin(member, nominal, samples) is None
+
+
+def test_another_side_that_becomes_the_nearer_one_is_no_skin_passed() -> None:
+    """A bore midway between two outer faces, one of them 1.5 mm low: for some samples it is now the nearer one."""
+    nominal = drilled("parallel")
+    samples = sampled(nominal)
+    sides = nominal_skin(np.isclose(np.abs(samples.points_mm[:, 1]), 20.0), nominal, samples)
+    bore = _skin(nominal, "one")
+    assert sides is not None
+    off = np.where(sides.normals[:, 1] > 0, -1.5, 0.0)
+    plain = wall_lines(bore, sides)
+    found = piece_lines(bore, replace(sides, off_mm=off, calm_mm=off), plain)
+    assert (np.sign(found.far_mm[:, 1]) != np.sign(plain.far_mm[:, 1])).any()
+    assert found.wall_mm.min() == pytest.approx(20.0 - 1.5 - 6.0, abs=0.01)
