@@ -135,8 +135,8 @@ def face_covariance(fit: RobustFit, face: Ints, *, keeps_weights: bool = False) 
     if count < LEAST_BLOCKS:
         return None
     found = _left_out(fit, number, count, 1 if keeps_weights else REFITTING_STEPS)
-    if keeps_weights:
-        return found
+    if keeps_weights:  # with the weights kept, an answer moves by more than they say
+        return Clustered(found.covariance / fit.slope_share**2, found.dof)
     pull = fit.slope_share * fit.weights
     normal = np.asarray(fit.rows.T @ (fit.rows * pull[:, None]), dtype=np.float64)
     levers = _face_sums(number, fit.rows * pull[:, None], count)

@@ -76,7 +76,7 @@ def machining_allowance(line: MachiningAllowance, plan: Plan, measured: Measured
         member = samples_of(measured.feature(line.feature, f"characteristic {line.id}"), measured)
     else:
         member = _members(line.region, measured)
-    face = _face(line.frame, member, plan, measured)
+    face = _face(line.frame, member, plan, measured, leaves_edges=True)
     if isinstance(face, Unmeasured):
         return face
     limits = limits_of(line, plan, measured).limits
@@ -133,7 +133,14 @@ def _profile(
     )
 
 
-def _face(frame_name: str | None, member: Bools, plan: Plan, measured: Measured) -> _Face | Unmeasured:
+def _face(
+    frame_name: str | None, member: Bools, plan: Plan, measured: Measured, *, leaves_edges: bool = False
+) -> _Face | Unmeasured:
+    """The samples of a line.
+
+    leaves_edges : extremes are not read at blunt edges, where points of a displaced neighbour pass for the
+        face's own; a profile reads them there too, because the surface's own extremes lie at its borders
+    """
     frame = measured.frame(frame_name, plan)
     if isinstance(frame, NoFrame):
         return Unmeasured(frame.reason, sample_mask=member)
@@ -145,8 +152,8 @@ def _face(frame_name: str | None, member: Bools, plan: Plan, measured: Measured)
         return Unmeasured("the scan shows nothing of it", sample_mask=member)
     samples = measured.samples
     calm = measured.net.smooth(deviation.distance_mm, deviation.is_measured)
-    firm = used & ~measured.net.is_at_blunt_edge
-    firm = firm if firm.any() else used
+    inner = used & ~measured.net.is_at_blunt_edge
+    firm = inner if leaves_edges and inner.any() else used
     low, high = robust_extremes(calm[firm], samples.area_mm2[firm], EXTREME_SAMPLES * samples.spacing_mm**2)
     rows = np.flatnonzero(firm)
     low += PICKED * float(deviation.sigma_mm[rows[np.argmin(calm[rows])]])
