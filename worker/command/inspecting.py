@@ -6,6 +6,7 @@ import shutil
 import tempfile
 from pathlib import Path
 
+from shared.report import ATTACHMENT_FOLDER
 from shared.states import Stage
 from worker.child import Done, JobEnd, JobLimits, JobPlace, run_job
 from worker.command import talking
@@ -56,12 +57,21 @@ def _run_into(folder: Path, job: InspectionJob, pipeline: str) -> JobEnd:
 
         end = run_job(job, place, JobLimits(), watch)
         if isinstance(end, Done):
-            for report in (REPORT_JSON, REPORT_HTML):
-                (place.out_dir / report).replace(folder / report)
+            take_place(place.out_dir, folder)
         elif isinstance(end, Failure) and end.code in LOG_KEPT_FOR and place.log_path:
             shutil.copy(place.log_path, folder / LOG_NAME)
             talking.note(f"The log is in {folder / LOG_NAME}.")
     return end
+
+
+def take_place(made: Path, folder: Path) -> None:
+    """A whole report, and the files that go with it, instead of an older one."""
+    files = folder / ATTACHMENT_FOLDER
+    shutil.rmtree(files, ignore_errors=True)
+    if (made / ATTACHMENT_FOLDER).is_dir():
+        (made / ATTACHMENT_FOLDER).replace(files)
+    for report in (REPORT_JSON, REPORT_HTML):
+        (made / report).replace(folder / report)
 
 
 def _place(aside: Path, pipeline: str) -> JobPlace:

@@ -8,7 +8,7 @@ import pytest
 from shared.units import LengthUnit
 from tests.support import fake_pipeline
 from worker.command.asking import Asked
-from worker.command.inspecting import LOG_NAME, inspect_here
+from worker.command.inspecting import LOG_NAME, inspect_here, take_place
 from worker.exit_codes import ExitCode
 from worker.job_records import REPORT_HTML, REPORT_JSON
 
@@ -27,6 +27,21 @@ def test_the_report_lies_where_it_was_asked_for_and_nothing_else(
     said = capsys.readouterr()
     assert said.out.splitlines() == ["All conforms.", f"Report: {folder / 'first' / 'pour' / REPORT_HTML}"]
     assert said.err == ""
+
+
+def test_files_take_the_place_of_older_ones(tmp_path: Path) -> None:
+    made, folder = tmp_path / "made", tmp_path / "out"
+    for place, name in ((made, "new.csv"), (folder, "old.csv")):
+        (place / "files").mkdir(parents=True)
+        (place / "files" / name).write_text(name)
+    for name in (REPORT_JSON, REPORT_HTML):
+        (made / name).write_text(name)
+    take_place(made, folder)
+    assert sorted(str(path.relative_to(folder)) for path in folder.rglob("*.*")) == [
+        "files/new.csv",
+        REPORT_HTML,
+        REPORT_JSON,
+    ]
 
 
 def test_without_a_folder_it_is_named_after_the_scan(folder: Path) -> None:
