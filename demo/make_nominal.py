@@ -1,4 +1,4 @@
-"""Build the invented head, its cores and valve gear, and write down the truth: ``python demo/make_nominal.py [FOLDER]``."""
+"""Build the invented head, its cores and valve gear; write down the truth: ``python demo/make_nominal.py [FOLDER]``."""
 
 from __future__ import annotations
 
