@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from worker.records import Bools, Floats, Ints
-from worker.surface import SurfaceQuery, closest_barycentric
+from worker.segments import segment_to_triangle
+from worker.surface import SurfaceQuery
 
-SIDES = ((0, 1), (1, 2), (2, 0))
 MOST_ROUNDS = 12  # each names a nearer triangle; two or three end it
 
 
@@ -52,28 +52,6 @@ def nearest_to_segments(surface: SurfaceQuery, start_mm: Floats, end_mm: Floats,
     return best
 
 
-def segment_to_triangle(start_mm: Floats, end_mm: Floats, corners_mm: Floats) -> tuple[Floats, Floats, Floats]:
-    """Distance (n,) of segments from triangles (n, 3, 3), the place on each triangle and on each segment (n, 3).
-
-    The least of both ends against the triangle and of the segment against its three sides, or 0 where the segment
-    passes through.
-    """
-    count = len(start_mm)
-    on_surface, on_segment = _crossing(start_mm, end_mm, corners_mm)
-    best = np.where(np.isfinite(on_surface[:, 0]), 0.0, np.inf)
-    tried = []
-    for end in (start_mm, end_mm):
-        share = closest_barycentric(end, corners_mm)
-        tried.append((np.einsum("ij,ijk->ik", share, corners_mm), end))
-    tried += [_between(start_mm, end_mm, corners_mm[:, one], corners_mm[:, other]) for one, other in SIDES]
-    for point, place in tried:
-        distance = np.linalg.norm(point - place, axis=1)
-        is_nearer = distance < best
-        best = np.where(is_nearer, distance, best)
-        on_surface[is_nearer], on_segment[is_nearer] = point[is_nearer], place[is_nearer]
-    return best.reshape(count), on_surface, on_segment
-
-
 def _lows(distance: Floats) -> list[int]:
     """Columns of looked-along places (n, k) that are a low of their segment in some row, other than its least."""
     padded = np.pad(distance, ((0, 0), (1, 1)), constant_values=np.inf)
@@ -83,8 +61,13 @@ def _lows(distance: Floats) -> list[int]:
 
 def _measured(surface: SurfaceQuery, start_mm: Floats, end_mm: Floats, triangle: Ints) -> Nearest:
     corners = surface.vertices_mm[surface.triangles[triangle]]
-    distance, point, place = segment_to_triangle(start_mm, end_mm, corners)
-    return Nearest(distance, triangle, point, place)
+    found = segment_to_triangle(start_mm, end_mm, corners)
+    return Nearest(
+        found.distance_mm,
+        triangle,
+        np.einsum("ij,ijk->ik", found.barycentric, corners),
+        start_mm + found.share[:, None] * (end_mm - start_mm),
+    )
 
 
 def _nearer(first: Nearest, second: Nearest) -> Nearest:
@@ -95,32 +78,3 @@ def _nearer(first: Nearest, second: Nearest) -> Nearest:
         np.where(won[:, None], second.point_mm, first.point_mm),
         np.where(won[:, None], second.place_mm, first.place_mm),
     )
-
-
-def _crossing(start_mm: Floats, end_mm: Floats, corners_mm: Floats) -> tuple[Floats, Floats]:
-    """Where segments pass through triangles (n, 3), NaN where they do not; twice."""
-    first = corners_mm[:, 0]
-    edge_b, edge_c, way = corners_mm[:, 1] - first, corners_mm[:, 2] - first, end_mm - start_mm
-    normal = np.cross(edge_b, edge_c)
-    slope = np.einsum("ij,ij->i", normal, way)
-    is_steep = np.abs(slope) > 0
-    share = np.einsum("ij,ij->i", normal, first - start_mm) / np.where(is_steep, slope, 1.0)
-    met = start_mm + share[:, None] * way
-    inside = closest_barycentric(met, corners_mm)
-    is_in = is_steep & (share >= 0) & (share <= 1) & (inside > 0).all(axis=1)
-    place: Floats = np.where(is_in[:, None], met, np.nan)
-    return place, place.copy()
-
-
-def _between(start_mm: Floats, end_mm: Floats, one_mm: Floats, other_mm: Floats) -> tuple[Floats, Floats]:
-    """Nearest places of two segments: on the second, on the first (C. Ericson, Real-Time Collision Detection)."""
-    way, side, gap = end_mm - start_mm, other_mm - one_mm, start_mm - one_mm
-    a, e = np.einsum("ij,ij->i", way, way), np.einsum("ij,ij->i", side, side)
-    b, c = np.einsum("ij,ij->i", way, side), np.einsum("ij,ij->i", way, gap)
-    f = np.einsum("ij,ij->i", side, gap)
-    safe_a, safe_e = np.where(a > 0, a, 1.0), np.where(e > 0, e, 1.0)
-    mixed = a * e - b * b
-    s = np.where(mixed > 1e-12 * a * e, np.clip((b * f - c * e) / np.where(mixed > 0, mixed, 1.0), 0.0, 1.0), 0.0)
-    t = np.clip((b * s + f) / safe_e, 0.0, 1.0)
-    s = np.clip((b * t - c) / safe_a, 0.0, 1.0)
-    return one_mm + t[:, None] * side, start_mm + s[:, None] * way

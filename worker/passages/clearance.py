@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 
 from worker.passages.records import Clearance, Nearest, Rod, Touch
-from worker.passages.segments import segment_to_triangle
 from worker.passages.skin import Skin, axis_distance
 from worker.passages.sweep import STATIONS, swept_nearest
 from worker.records import Bools, Floats, Ints
+from worker.segments import segment_to_triangle
 
 CANDIDATES = 64  # triangles that are followed on to the exact faces; ties beyond them are as near as these
 FOLD = 4  # each round cuts edges in four, so that the sagitta shrinks sixteenfold

@@ -8,8 +8,8 @@ from itertools import pairwise
 import numpy as np
 
 from worker.passages.records import Nearest, Rod
-from worker.passages.segments import segment_to_triangle
 from worker.records import Bools, Floats, Ints
+from worker.segments import segment_to_triangle
 
 SWEEP_MM = 1e-4  # the least found lies within this of the least there is: a tenth of the finest scanner's noise
 STATIONS = 9  # of the travel that are met first, evenly; between two of them the axis moves a sixteenth of it

@@ -6,36 +6,14 @@ import numpy as np
 import pytest
 
 from tests.support.shapes import block, bored_block
-from worker.fasteners.segments import nearest_to_segments, segment_to_triangle
+from worker.fasteners.segments import nearest_to_segments
 from worker.records import Floats
+from worker.segments import segment_to_triangle
 from worker.surface import SurfaceQuery
-
-FLAT = np.array([[[0.0, 0.0, 0.0], [10.0, 0.0, 0.0], [0.0, 10.0, 0.0]]])
 
 
 def ends(*points: tuple[float, float, float]) -> tuple[Floats, Floats]:
     return np.array([points[0]]), np.array([points[1]])
-
-
-@pytest.mark.parametrize(
-    ("segment", "distance_mm"),
-    [
-        (((2, 2, 3), (2, 2, 8)), 3.0),  # an end over the inside
-        (((2, 2, 4), (3, 3, 4)), 4.0),  # parallel
-        (((2, 2, -1), (2, 2, 5)), 0.0),  # through it
-        (((2, -3, 2), (2, -3, -2)), 3.0),  # past a side
-        (((-3, -4, -5), (-3, -4, 5)), 5.0),  # past a corner
-        (((20, 0, 0), (13, 0, 0)), 3.0),  # in its plane
-        (((1, 1, 2), (1, 1, 2)), 2.0),  # no longer than a point
-        (((2, 4, 0.5), (2, -4, 2.5)), 0.5),  # an end, though it slants across
-    ],
-)
-def test_distance_of_a_segment_from_a_triangle(
-    segment: tuple[tuple[float, float, float], ...], distance_mm: float
-) -> None:
-    found, point, place = segment_to_triangle(*ends(*segment), FLAT)
-    assert found[0] == pytest.approx(distance_mm, abs=1e-12)
-    assert np.linalg.norm(point - place) == pytest.approx(distance_mm, abs=1e-12)
 
 
 def test_the_nearest_is_that_of_all_triangles_in_turn() -> None:
@@ -46,12 +24,7 @@ def test_the_nearest_is_that_of_all_triangles_in_turn() -> None:
     stop = start + rng.normal(scale=8.0, size=(60, 3))
     found = nearest_to_segments(surface, start, stop, step_mm=1.0)
     corners = nominal.vertices_mm[nominal.triangles]
-    wanted = [
-        segment_to_triangle(
-            np.repeat(a[None], len(corners), axis=0), np.repeat(b[None], len(corners), axis=0), corners
-        )[0].min()
-        for a, b in zip(start, stop, strict=True)
-    ]
+    wanted = [segment_to_triangle(a, b, corners).distance_mm.min() for a, b in zip(start, stop, strict=True)]
     assert found.distance_mm == pytest.approx(np.array(wanted), abs=1e-9)
 
 

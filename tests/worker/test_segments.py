@@ -3,11 +3,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from worker.passages.segments import segment_to_triangle
 from worker.records import Floats
+from worker.segments import segment_to_triangle
 from worker.surface import closest_barycentric
 
 CORNERS = np.array([[0.0, 0, 0], [4, 0, 0], [0, 3, 0]])
+FLAT = np.array([[[0.0, 0.0, 0.0], [10.0, 0.0, 0.0], [0.0, 10.0, 0.0]]])
 FINE_MM = 2e-3  # half a step of the slow referee, 4 mm in 2,000
 
 
@@ -53,3 +54,26 @@ def test_distance_agrees_with_every_place_tried(seed: int) -> None:
     place = found.barycentric[0] @ corners
     axis = start + found.share[0] * (end - start)
     assert np.linalg.norm(axis - place) == pytest.approx(found.distance_mm[0], abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("segment", "distance_mm"),
+    [
+        (((2, 2, 3), (2, 2, 8)), 3.0),  # an end over the inside
+        (((2, 2, 4), (3, 3, 4)), 4.0),  # parallel
+        (((2, 2, -1), (2, 2, 5)), 0.0),  # through it
+        (((2, -3, 2), (2, -3, -2)), 3.0),  # past a side
+        (((-3, -4, -5), (-3, -4, 5)), 5.0),  # past a corner
+        (((20, 0, 0), (13, 0, 0)), 3.0),  # in its plane
+        (((1, 1, 2), (1, 1, 2)), 2.0),  # no longer than a point
+        (((2, 4, 0.5), (2, -4, 2.5)), 0.5),  # an end, though it slants across
+    ],
+)
+def test_distance_of_a_segment_from_a_triangle(
+    segment: tuple[tuple[float, float, float], ...], distance_mm: float
+) -> None:
+    start, end = np.array(segment, dtype=np.float64)
+    found = segment_to_triangle(start, end, FLAT)
+    place, axis = found.barycentric[0] @ FLAT[0], start + found.share[0] * (end - start)
+    assert found.distance_mm[0] == pytest.approx(distance_mm, abs=1e-12)
+    assert np.linalg.norm(place - axis) == pytest.approx(distance_mm, abs=1e-12)
