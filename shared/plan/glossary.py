@@ -188,7 +188,7 @@ MEANINGS: Mapping[str, str] = MappingProxyType(
         "moves": "What is moved, and how.",
         "SolvedMove.most": "Largest move allowed in each freedom, each way.",
         "lines": "Ids of characteristics.",
-        "Scenario.lines": "Ids of characteristics shown besides those the moves touch.",
+        "Scenario.lines": "Ids of the characteristics to judge again; without it every line the moves touch.",
         "Solve.lines": "Ids of the characteristics that must conform.",
         "Scenario.of": "design: CAD and piece move together, as if made anew; piece: the piece alone, the CAD stays.",
         "Solve.of": "design: CAD and piece move together, as if made anew; piece: the piece alone, the CAD stays.",

@@ -128,7 +128,7 @@ class Stand:
 
 
 def try_scenario(scenario: Scenario, stand: Stand) -> Tried:
-    """Every line that the moves touch, and those the scenario names, before and after.
+    """The lines the scenario names, or else every line that the moves touch, before and after.
 
     Raises
     ------
@@ -138,12 +138,16 @@ def try_scenario(scenario: Scenario, stand: Stand) -> Tried:
     """
     steps = steps_of(scenario, stand.plan_mm, stand.measured)
     words = tuple(move_words(move, step) for move, step in zip(scenario.moves, steps, strict=True))
-    return Tried(scenario.name, words, rows_of(steps, stand, named=scenario.lines or ()))
+    return Tried(scenario.name, words, rows_of(steps, stand, named=scenario.lines))
 
 
-def rows_of(steps: Sequence[Step], stand: Stand, *, named: Sequence[str] = ()) -> tuple[Row, ...]:
-    """Before and after of each line that the steps touch or that is named, in the plan's order."""
-    names = [line.id for line in stand.plan_mm.characteristics if line.id in stand.before]
+def rows_of(steps: Sequence[Step], stand: Stand, *, named: Sequence[str] | None = None) -> tuple[Row, ...]:
+    """Before and after of each line that the steps touch, in the plan's order.
+
+    named : these lines alone, touched or not; judging every line of a large piece anew takes long
+    """
+    every = [line.id for line in stand.plan_mm.characteristics if line.id in stand.before]
+    names = every if named is None else [name for name in every if name in named]
     after, nominal = stand.after(names, steps), stand.nominal_after(names, steps)
     rows = []
     for name in names:
@@ -158,7 +162,7 @@ def rows_of(steps: Sequence[Step], stand: Stand, *, named: Sequence[str] = ()) -
             before=before,
             after=after[name],
         )
-        if name in named or is_touched(row):
+        if named is not None or is_touched(row):
             rows.append(row)
     return tuple(rows)
 

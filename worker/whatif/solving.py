@@ -253,7 +253,7 @@ def _record(  # noqa: PLR0913 - the record of many fields
     if move_mm is None:
         return Solved(name=solve.name, outcome=outcome, words=words, freed=problem.freed, margins={}, margins_before={})
     margins = problem.by_line(move_mm)
-    rows = rows_of(problem.steps(move_mm), problem.stand, named=problem.names) if move_mm.any() else ()
+    rows = rows_of(problem.steps(move_mm), problem.stand) if move_mm.any() else ()
     worse = [row.id for row in rows if row.is_worse]
     if worse:
         words += f" After it, {', '.join(worse)} no longer conforms, or is no longer shown to."
