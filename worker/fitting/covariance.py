@@ -11,12 +11,13 @@ from scipy.stats import t
 from worker.fitting.records import ElementKind
 from worker.fitting.shapes import VECTOR, derivatives, freedoms, gram, patch_cells
 from worker.fitting.solve import Settled
-from worker.fitting.spatial import Patches, likelihood
+from worker.fitting.spatial import ALONG, Patches, drawn_together, likelihood, shortened
 from worker.fitting.whole import Levers, Whole, field_levers
 from worker.records import Floats, Ints
 
 MOST_PATCHES = 120  # show correlation at every length that matters to a fit
 POINTS_TO_ANSWER = 10  # a patch of fewer answers as all points together do
+AROUND = (ElementKind.CYLINDER, ElementKind.CONE)  # form of which runs along an axis
 LEAST_ANSWER = 0.2  # of a patch's points must answer to a motion, or it is set aside as the fit did
 LEVELS = (0.6827, 0.95)
 DOFS = np.geomspace(2.0, 1000.0, 40)
@@ -67,11 +68,13 @@ def fit_covariance(
     bread: Floats = np.linalg.pinv(basis.T @ gram(rows, settled.slope, rows) @ basis, hermitian=True).astype(np.float64)
     cell = _cells(settled, columns)
     answer = np.linalg.pinv(bread, hermitian=True).astype(np.float64)
+    axis = settled.shape.direction if settled.shape.kind in AROUND else None
     scores = []
     for channel in range(len(rows)):
         answers = _Answers.of(settled, found[channel], even, channel)
         patches = _patches(columns, cell, basis.T @ rows[channel], answers)
-        scores.append(_scores(patches, field_levers(patches, _whole(settled, basis, whole), answer)))
+        form = field_levers(patches, _whole(settled, basis, whole), answer)
+        scores.append(_scores(patches, form, axis))
     parts = [_spread_of(item, bread) for item in scores]
     total = sum((part for part, _ in parts), np.zeros(bread.shape))
     dof = parts[0][1] if settled.shape.kind is ElementKind.CIRCLE else min(dof for _, dof in parts)
@@ -113,9 +116,19 @@ def _whole(settled: Settled, basis: Floats, whole: Floats | None) -> Whole | Non
     return Whole(np.ascontiguousarray(whole.T), (basis.T @ derivatives(settled.shape, whole)[0][0]).T)
 
 
-def _scores(patches: Patches, form: Levers) -> _Scores:
-    """Under each trial of noise and field, how the sum of weighted residuals scatters."""
+def _scores(patches: Patches, form: Levers, axis: Floats | None) -> _Scores:
+    """Under each trial of noise and field, how the sum of weighted residuals scatters.
+
+    Where part of the feature was not seen, the field may keep its course longer along the axis than
+    round it, as ovality does: else it is taken for noise, and what it hides in the unseen part for nothing.
+    """
     found = likelihood(patches)
+    if axis is not None and len(form.place) > len(patches.place):
+        share = min(ALONG)
+        drawn = likelihood(drawn_together(patches, axis, share))
+        if drawn.evidence > found.evidence:
+            found = drawn
+            form = Levers(shortened(form.place, axis, share), form.lever)
     lever = patches.rows * patches.held[:, None]
     alone = lever.T @ (lever / patches.count[:, None])
     trials = []

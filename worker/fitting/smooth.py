@@ -8,7 +8,7 @@ the highest of its noisy points.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -16,14 +16,13 @@ from worker.fitting.fit import shape_of
 from worker.fitting.normal import square_root
 from worker.fitting.records import Element
 from worker.fitting.shapes import Shape, derivatives, distances, freedoms, normals
-from worker.fitting.spatial import Field, Patches, likelihood
+from worker.fitting.spatial import ALONG, Field, Patches, drawn_together, likelihood
 from worker.records import Floats
 
 MOST_SEEN = 260  # points the field is judged from; work grows with the cube
 LENGTH_COUNT = 12  # near enough to the waves' own length that they are not levelled
 PLACES = 300  # where the surface is told
 DRAWS, SEED = 12, 14405  # a standard uncertainty to a fifth
-ALONG = (1.0, 0.15)  # course round the axis over that along it
 LEAST_WEIGHT = 1e-3  # of a trial worth its work
 JITTER = 1e-9  # of a covariance, so that its factor is real
 
@@ -102,12 +101,6 @@ def _heights(patches: Patches, wanted: Patches, axis: Floats) -> tuple[Floats, F
             spread[np.diag_indices(len(spread))] += JITTER * float(np.trace(spread)) / len(spread) + 1e-18
             drawn.append(expected + (square_root(spread) @ rng.standard_normal((len(spread), number))).T)
     return mean, np.concatenate(drawn)
-
-
-def drawn_together(patches: Patches, axis: Floats, share: float) -> Patches:
-    """The same with distances along an axis (3,) taken as a share of what they are."""
-    along = patches.place @ axis
-    return replace(patches, place=patches.place - (1 - share) * np.outer(along, axis))
 
 
 def _told(trial: _Trial, patches: Patches, wanted: Patches) -> tuple[Floats, Floats]:

@@ -8,12 +8,13 @@ fit has taken up; a single best guess would be too sure of itself.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from worker.records import Floats
 
+ALONG = (1.0, 0.15)  # course round the axis over that along it
 SHARES = np.array([0.0, 0.02, 0.05, 0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9, 0.95, 0.98, 0.995])
 NO_FIELD_ODDS = 2.0  # prior weight of noise alone against any field at all
 LENGTH_COUNT = 6
@@ -99,6 +100,18 @@ def likelihood(patches: Patches, *, length_count: int = LENGTH_COUNT) -> Likelih
     weight = np.exp(fit - fit.max()) * prior
     evidence = float(fit.max() + np.log(weight.sum()))
     return Likelihood(fields, ratio, weight / weight.sum(), noise, free, evidence)
+
+
+def drawn_together(patches: Patches, axis: Floats, share: float) -> Patches:
+    """The same with distances along an axis (3,) taken as a share of what they are."""
+    return replace(patches, place=shortened(patches.place, axis, share))
+
+
+def shortened(place: Floats, axis: Floats, share: float) -> Floats:
+    """Places (n, 3) with distances along an axis (3,) taken as a share of what they are."""
+    along = place @ axis
+    short: Floats = place - (1 - share) * np.outer(along, axis)
+    return short
 
 
 def _complement(rows: Floats) -> Floats:
