@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from worker.fasteners.records import Shell
+from worker.measuring.corners import corner_shifts
 from worker.measuring.patches import JOIN_STEP_MM
 from worker.measuring.samples import trusted_faces
 from worker.records import Bools, Floats, Ints, Nominal, Samples
@@ -84,9 +85,6 @@ def stitched_mm(samples: Samples, off_mm: Floats, is_rim: Bools) -> Floats:
     _, place = np.unique(np.round(samples.points_mm[rim] / JOIN_STEP_MM), axis=0, return_inverse=True)
     place = place.reshape(-1)
     normal = samples.normals[rim]
-    outer, aim = np.zeros((place.max() + 1, 3, 3)), np.zeros((place.max() + 1, 3))
-    np.add.at(outer, place, normal[:, :, None] * normal[:, None, :])
-    np.add.at(aim, place, off_mm[rim, None] * normal)
-    move = np.einsum("gij,gj->gi", np.linalg.pinv(outer, rcond=FLAT_SHARE, hermitian=True), aim)
+    move = corner_shifts(place, normal, off_mm[rim], int(place.max()) + 1, flat_share=FLAT_SHARE)
     points[rim] = samples.points_mm[rim] + move[place]
     return points

@@ -11,7 +11,7 @@ from scipy.stats import t
 from worker.fitting.records import ElementKind
 from worker.fitting.shapes import VECTOR, derivatives, freedoms, gram, patch_cells
 from worker.fitting.solve import Settled
-from worker.fitting.spatial import ALONG, Patches, drawn_together, likelihood, shortened
+from worker.fitting.spatial import Patches, likeliest_course, likelihood, shortened
 from worker.fitting.whole import Levers, Whole, field_levers
 from worker.records import Floats, Ints
 
@@ -122,13 +122,11 @@ def _scores(patches: Patches, form: Levers, axis: Floats | None) -> _Scores:
     Where part of the feature was not seen, the field may keep its course longer along the axis than
     round it, as ovality does: else it is taken for noise, and what it hides in the unseen part for nothing.
     """
-    found = likelihood(patches)
     if axis is not None and len(form.place) > len(patches.place):
-        share = min(ALONG)
-        drawn = likelihood(drawn_together(patches, axis, share))
-        if drawn.evidence > found.evidence:
-            found = drawn
-            form = Levers(shortened(form.place, axis, share), form.lever)
+        found, share = likeliest_course(patches, axis)
+        form = Levers(shortened(form.place, axis, share), form.lever)
+    else:
+        found = likelihood(patches)
     lever = patches.rows * patches.held[:, None]
     alone = lever.T @ (lever / patches.count[:, None])
     trials = []

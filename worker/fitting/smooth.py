@@ -16,7 +16,7 @@ from worker.fitting.fit import shape_of
 from worker.fitting.normal import square_root
 from worker.fitting.records import Element
 from worker.fitting.shapes import Shape, derivatives, distances, freedoms, normals
-from worker.fitting.spatial import ALONG, Field, Patches, drawn_together, likelihood
+from worker.fitting.spatial import Field, Patches, drawn_together, likeliest_course
 from worker.records import Floats
 
 MOST_SEEN = 260  # points the field is judged from; work grows with the cube
@@ -77,12 +77,8 @@ def _feet(shape: Shape, columns: Floats) -> tuple[Floats, Floats]:
 
 
 def _heights(patches: Patches, wanted: Patches, axis: Floats) -> tuple[Floats, Floats]:
-    """Likeliest heights (p,) at the wanted places, and draws (d, p), over all trials by their likelihood.
-
-    Waves of a bore run along it: the field may keep its course longer along the axis than round it.
-    """
-    tried = [(likelihood(drawn_together(patches, axis, share), length_count=LENGTH_COUNT), share) for share in ALONG]
-    found, share = max(tried, key=lambda one: one[0].evidence)
+    """Likeliest heights (p,) at the wanted places, and draws (d, p), over all trials by their likelihood."""
+    found, share = likeliest_course(patches, axis, length_count=LENGTH_COUNT)
     patches, wanted = drawn_together(patches, axis, share), drawn_together(wanted, axis, share)
     trials = [
         _Trial(field, float(ratio), float(found.noise[i, j]), float(found.weight[i, j]))

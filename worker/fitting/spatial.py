@@ -102,6 +102,15 @@ def likelihood(patches: Patches, *, length_count: int = LENGTH_COUNT) -> Likelih
     return Likelihood(fields, ratio, weight / weight.sum(), noise, free, evidence)
 
 
+def likeliest_course(patches: Patches, axis: Floats, *, length_count: int = LENGTH_COUNT) -> tuple[Likelihood, float]:
+    """The likelihood of greatest evidence, and the share at which distances along an axis (3,) then count.
+
+    Waves of a bore run along it: the field may keep its course longer along the axis than round it.
+    """
+    tried = [(likelihood(drawn_together(patches, axis, share), length_count=length_count), share) for share in ALONG]
+    return max(tried, key=lambda one: one[0].evidence)
+
+
 def drawn_together(patches: Patches, axis: Floats, share: float) -> Patches:
     """The same with distances along an axis (3,) taken as a share of what they are."""
     return replace(patches, place=shortened(patches.place, axis, share))

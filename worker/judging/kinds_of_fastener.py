@@ -25,7 +25,7 @@ from worker.judging.fastener_metal import (
     unseen_near,
 )
 from worker.judging.finding import Finding, Unmeasured, plain_finding, row
-from worker.judging.kinds_of_size import samples_of, unmeasured_feature
+from worker.judging.kinds_of_size import all_measured, samples_of, unmeasured_feature
 from worker.judging.measured import Measured
 from worker.judging.moved import moved, nominal_moved
 from worker.judging.propagation import Departures
@@ -33,7 +33,6 @@ from worker.judging.seen_share import CONFORM_SHARE
 from worker.judging.sources import RESOLUTION, SCANNER, TEMPERATURE, fit_input, length_inputs, strain_input
 from worker.judging.uncertainty import scanner_sigma_mm
 from worker.judging.verdicts import COVERAGE_FACTOR
-from worker.measuring.measured_feature import MeasuredFeature
 from worker.measuring.seen import NotMeasured
 from worker.records import Floats
 
@@ -209,12 +208,9 @@ def nominal_gaps(line: FastenerLine, features: tuple[Feature, ...]) -> list[floa
 def fastener_line(line: FastenerLine, plan: Plan, measured: Measured) -> Finding | Unmeasured:
     """Largest distance between the axes of neighbours on the piece."""
     features = line_features(line, measured)
-    found: list[MeasuredFeature] = []
-    for feature in features:
-        one = measured.measured_feature(feature)
-        if isinstance(one, NotMeasured):
-            return unmeasured_feature(one, feature, measured)
-        found.append(one)
+    found = all_measured(features, measured)
+    if isinstance(found, Unmeasured):
+        return found
     pairs = line_pairs(line)
     names = [f"fit of {feature.id}" for feature in features]
 

@@ -11,12 +11,12 @@ from shared.plan import Plan
 from shared.plan.offsets import PocketDepth, SectionOffset
 from worker.datums.records import MeasuringFrame, NoFrame
 from worker.judging.finding import Finding, Unmeasured, row
-from worker.judging.kinds_of_size import FIT, samples_of, unmeasured_feature
+from worker.judging.kinds_of_size import FIT, all_measured, samples_of, unmeasured_feature
 from worker.judging.measured import Measured
 from worker.judging.moved import in_frame, moved, nominal_moved
 from worker.judging.nominal_offsets import NominalSection, depth, met_plane, nominal_section, pocket_features, told
 from worker.judging.offset_exhibits import depth_exhibits, section_exhibits
-from worker.judging.offset_refusals import all_measured, fitting
+from worker.judging.offset_refusals import fitting
 from worker.judging.propagation import Departures, Input, length_by_chance
 from worker.judging.seen_share import gap_text
 from worker.judging.sources import (

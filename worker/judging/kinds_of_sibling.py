@@ -13,11 +13,11 @@ from worker.datums.records import NoFrame
 from worker.features.records import Feature
 from worker.judging.finding import Finding, Unmeasured, row
 from worker.judging.kinds_of_place import place_model, places_of
-from worker.judging.kinds_of_size import FIT, samples_of
+from worker.judging.kinds_of_size import FIT, all_measured, samples_of
 from worker.judging.measured import Measured
 from worker.judging.nominal_offsets import mirrored, siblings, told
 from worker.judging.offset_exhibits import sibling_exhibits
-from worker.judging.offset_refusals import all_measured, fitting
+from worker.judging.offset_refusals import fitting
 from worker.judging.propagation import Departures, Input, length_by_chance, propagate
 from worker.judging.sources import (
     RESOLUTION,

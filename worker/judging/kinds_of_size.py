@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from shared.plan import Angle, Distance, Plan, Size, SizeAssociation
@@ -147,6 +149,17 @@ def angle(line: Angle, plan: Plan, measured: Measured) -> Finding | Unmeasured:
 def samples_of(feature: Feature, measured: Measured) -> Bools:
     """Which samples (s,) lie on the feature."""
     return feature_samples(feature, measured.samples, len(measured.nominal.triangles))
+
+
+def all_measured(features: Sequence[Feature], measured: Measured) -> list[MeasuredFeature] | Unmeasured:
+    """Every feature as the scan shows it, or why the first of them it does not show was not measured."""
+    found: list[MeasuredFeature] = []
+    for feature in features:
+        one = measured.measured_feature(feature)
+        if isinstance(one, NotMeasured):
+            return unmeasured_feature(one, feature, measured)
+        found.append(one)
+    return found
 
 
 def unmeasured_feature(found: NotMeasured, feature: Feature, measured: Measured) -> Unmeasured:

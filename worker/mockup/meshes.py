@@ -10,10 +10,10 @@ import numpy as np
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
+from worker.measuring.patches import JOIN_STEP_MM
 from worker.records import Bools, Floats, Ints, Samples
 from worker.surface import SurfaceQuery
 
-JOIN_STEP_MM = 1e-5  # samples of two faces at one place are one place; exact surfaces agree far below this
 LEAST_CREASE = 0.02  # of the normals' squares: faces that meet flatter than about 16 degrees are averaged
 SLIVER_MM2 = 1e-14  # a triangle of no area has no place of its own: its edges belong to its neighbours
 SMOOTH_COSINE = float(np.cos(np.radians(30.0)))  # facets of one curved surface meet flatter than that

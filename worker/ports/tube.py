@@ -9,11 +9,11 @@ import numpy as np
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
+from worker.measuring.patches import JOIN_STEP_MM
 from worker.measuring.seen import NotMeasured
 from worker.ports.curves import EdgeCurves, edge_curves
 from worker.records import Bools, Floats, Ints, Samples
 
-JOIN_STEP_MM = 1e-5  # samples of two faces at one place are one place; exact surfaces agree far below this
 WHOLE_SHARE = 0.9  # of the region's area that its largest connected piece must hold; specks at borders may be left out
 THIRD_END = 0.5  # of the smaller end's area: a further opening this wide is an end too, not a hole in the wall
 LEAST_END = 0.05  # of the wider end's area: a smaller opening is a hole in a blind cavity

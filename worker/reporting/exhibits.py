@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 import hashlib
 import math
 import re
@@ -29,7 +28,7 @@ from worker.exhibits import Table as MadeTable
 from worker.records import Floats
 from worker.reporting import wording
 from worker.reporting.metrology import vector_of
-from worker.reporting.plots import curve_plot
+from worker.reporting.plots import curve_plot, image_address
 from worker.reporting.wording import Pair
 
 UNFIT = re.compile(r"[^A-Za-z0-9._-]+")
@@ -120,7 +119,7 @@ def shown(identity: str, title: str, exhibits: Exhibits) -> Shown:
         id=identity,
         title=title,
         tables=[_rows(table) for table in exhibits.tables],
-        plots=[Picture(plot.title, _image(curve_plot(plot))) for plot in exhibits.plots],
+        plots=[Picture(plot.title, image_address(curve_plot(plot))) for plot in exhibits.plots],
         attachments=exhibits.attachments,
     )
 
@@ -187,7 +186,3 @@ def _cell(cell: float | str | None, column: TableColumn) -> Text:
     if column.unit == "mm":
         return wording.departure(cell) if column.is_departure else wording.size(cell)
     return wording.figure(cell, column.unit)
-
-
-def _image(svg: str) -> str:
-    return f"data:image/svg+xml;base64,{base64.b64encode(svg.encode()).decode()}"

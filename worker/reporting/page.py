@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 from collections import Counter
 from collections.abc import Callable, Sequence
 from functools import lru_cache
@@ -21,7 +20,7 @@ from worker.reporting.feature_rows import feature_rows, frame_rows
 from worker.reporting.gallery import Numbered, gallery
 from worker.reporting.payload import json_for_script, view_payload
 from worker.reporting.places import Place, Places
-from worker.reporting.plots import coverage_plot, deviation_plot, wall_plot
+from worker.reporting.plots import coverage_plot, deviation_plot, image_address, wall_plot
 from worker.reporting.scene import Scene
 
 ASSETS = Path(__file__).resolve().parent / "assets"
@@ -142,14 +141,10 @@ def _plots(report: Report, scene: Scene) -> dict[str, str | None]:
     deviation, wall, coverage = scene.deviation_histogram, scene.actual_wall_histogram, tables.coverage_bars(report)
     nominal = scene.nominal_wall_histogram
     return {
-        "deviation": _data_uri(deviation_plot(deviation, scene.tolerance_mm)) if deviation else None,
-        "wall": _data_uri(wall_plot(nominal, wall, scene.thin_mm)) if wall and nominal else None,
-        "coverage": _data_uri(coverage_plot(coverage)) if coverage else None,
+        "deviation": image_address(deviation_plot(deviation, scene.tolerance_mm)) if deviation else None,
+        "wall": image_address(wall_plot(nominal, wall, scene.thin_mm)) if wall and nominal else None,
+        "coverage": image_address(coverage_plot(coverage)) if coverage else None,
     }
-
-
-def _data_uri(svg: str) -> str:
-    return f"data:image/svg+xml;base64,{base64.b64encode(svg.encode()).decode()}"
 
 
 def _legend(report: Report, scene: Scene) -> dict[str, Any]:

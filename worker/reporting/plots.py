@@ -5,6 +5,7 @@ Lengths run in millimetres below and in thousandths of an inch above, so one plo
 
 from __future__ import annotations
 
+import base64
 import io
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -137,6 +138,11 @@ def coverage_plot(bars: Sequence[CoverageBar]) -> str:
         axes.spines["top"].set_visible(False)
         axes.tick_params(length=0)
         return _svg(figure)
+
+
+def image_address(svg: str) -> str:
+    """A plot as an address that carries it whole."""
+    return f"data:image/svg+xml;base64,{base64.b64encode(svg.encode()).decode()}"
 
 
 def curve_plot(plot: Plot) -> str:

@@ -12,6 +12,7 @@ import numpy as np
 
 from worker.features.records import Feature, FeatureKind
 from worker.measuring.analytic import exact_distance
+from worker.measuring.corners import corner_shifts
 from worker.measuring.samples import trusted_faces
 from worker.records import Bools, Face, Floats, Ints, Nominal, SurfaceKind
 from worker.rigid import RigidTransform
@@ -83,14 +84,7 @@ def outward_of_all(place: Ints, normals: Floats, count: int) -> Floats:
 
     Normals that lean less than about ten degrees apart are of one curved skin and are averaged.
     """
-    spread, pull = np.zeros((count, 3, 3)), np.zeros((count, 3))
-    np.add.at(spread, place, normals[:, :, None] * normals[:, None, :])
-    np.add.at(pull, place, normals)
-    values, vectors = np.linalg.eigh(spread)
-    kept = values > SAME_WAY * np.maximum(values[:, -1:], 1e-300)
-    inverse = np.where(kept, 1 / np.where(kept, values, 1.0), 0.0)
-    shift: Floats = np.einsum("vij,vj,vkj,vk->vi", vectors, inverse, vectors, pull)
-    return shift
+    return corner_shifts(place, normals, np.ones(len(normals)), count, flat_share=SAME_WAY)
 
 
 def moved_face(face: Face, motion: Motion) -> Face:
