@@ -20,7 +20,7 @@ from worker.judging.measured import Measured
 from worker.measuring.deviation import measure_deviation
 from worker.measuring.regions import Places, choose_regions, core_regions, region_triangles
 from worker.measuring.samples import SampleSettings, sample_nominal
-from worker.measuring.thickness import measure_thickness
+from worker.measuring.thickness import NominalThickness, ThicknessSettings, nominal_thickness, piece_thickness
 from worker.records import Alignment, Bools, Characteristic, Deviation, Region, Samples, Scan
 from worker.rigid import RigidTransform
 from worker.surface import SurfaceQuery
@@ -28,6 +28,7 @@ from worker.surface import SurfaceQuery
 POINT_COUNT = 30_000
 SAMPLING = SampleSettings(edges_per_diagonal=45.0)  # edges of 3 mm: samples then lie 1 mm apart, as scan points do
 REFINING = AlignSettings(coarse_count=6_000, target_count=20_000, fine_count=30_000)  # scans here have 30 000 points
+WALLS = ThicknessSettings(thread_count=1)
 COARSE_TURN_RAD, COARSE_SHIFT_SHARE = np.radians(10.0), 0.05  # as far off as a coarse pose may be
 FULL_SEARCH_EVERY = 20
 MONTE_CARLO_EVERY = 10
@@ -61,6 +62,7 @@ class Bench:
     surface: SurfaceQuery
     regions: tuple[Region, ...]
     left_out: Bools
+    thickness: NominalThickness
 
 
 @lru_cache(maxsize=1)
@@ -71,14 +73,16 @@ def bench() -> Bench:
     plan = coverage_plan(lines, part)
     samples = sample_nominal(part.nominal, settings=SAMPLING)
     (core,) = core_regions(part.nominal, samples, (part.core,))
+    surface = SurfaceQuery(part.nominal.vertices_mm, part.nominal.triangles, thread_count=1)
     return Bench(
         part=part,
         lines=lines,
         plan=plan,
         samples=samples,
-        surface=SurfaceQuery(part.nominal.vertices_mm, part.nominal.triangles, thread_count=1),
+        surface=surface,
         regions=choose_regions(plan, Places(part.nominal, samples, (part.core,), part.detected)),
         left_out=region_triangles(core, samples, len(part.nominal.triangles)),
+        thickness=nominal_thickness(samples, surface, WALLS),
     )
 
 
@@ -168,5 +172,5 @@ def _mapped(shared: Bench, scan: Scan, alignment: Alignment) -> Measured:
         return measure_deviation(nominal, shared.samples, scan, T_pose @ pose, surface=shared.surface)
 
     deviation = measure_deviation(nominal, shared.samples, scan, pose, surface=shared.surface)
-    thickness = measure_thickness(shared.samples, shared.surface, deviation, spot_limit_mm=3.0)
+    thickness = piece_thickness(shared.samples, shared.thickness, deviation, spot_limit_mm=3.0, settings=WALLS)
     return replace(measured, deviation=deviation, thickness=thickness, remeasure=deviate)

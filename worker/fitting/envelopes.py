@@ -28,12 +28,18 @@ class _Asked:
 
 @dataclass(frozen=True, eq=False)
 class _Touch:
-    """Points as columns (3, n) of unit size about their centroid, and which side of them touches."""
+    """Points as columns (3, n) of unit size about their centroid (3,), and which side of them touches."""
 
     columns: Floats
+    centre_mm: Floats
     size_mm: float
     side: Side
     is_direction_fixed: bool
+
+    def told(self, found: Minimax) -> Shape:
+        """The envelope in mm."""
+        radius = found.shape.radius + self.side.value * found.worst
+        return replace(found.shape, radius=radius).scaled(self.size_mm, self.centre_mm)
 
 
 def maximum_inscribed(
@@ -68,6 +74,17 @@ def minimum_circumscribed(
     Arguments as of ``maximum_inscribed``.
     """
     return _enveloped(kind, points_mm, _Asked(Side.OUT, start, direction, sigma_mm))
+
+
+def touching_radius(element: Element, points_mm: Floats) -> float | None:
+    """Radius, mm, of the envelope of points (n, 3), mm, next to one of much the same points; None if none is held.
+
+    element : as :func:`maximum_inscribed` or :func:`minimum_circumscribed` gives it, its direction free
+    """
+    side = Side.IN if element.association is Association.MAXIMUM_INSCRIBED else Side.OUT
+    touch = _touch(points_mm, side, element.kind is ElementKind.CIRCLE)
+    found = _settled(shape_of(element), touch)
+    return None if isinstance(found, NotFitted) else touch.told(found).radius
 
 
 def tangent_plane(
@@ -108,20 +125,27 @@ def _enveloped(kind: ElementKind, points_mm: Floats, asked: _Asked) -> Element |
     first = _first(kind, points_mm, asked.start, asked.direction)
     if isinstance(first, NotFitted):
         return first
-    centre = points_mm.mean(axis=0)
-    size = float(np.sqrt(((points_mm - centre) ** 2).sum(axis=1).mean()))
-    columns = np.ascontiguousarray((points_mm - centre).T) / size
-    touch = _Touch(columns, size, asked.side, asked.direction is not None or kind is ElementKind.CIRCLE)
-    shape = shape_of(first).scaled(1 / size, -centre / size).placed_near(np.zeros(3))
-    found = least_greatest(shape, columns, lambda item: _basis(item, touch), asked.side, 1)
-    refusal = _unheld(found, touch)
-    if refusal is not None:
-        return refusal
-    shape = replace(found.shape, radius=found.shape.radius + asked.side.value * found.worst).scaled(size, centre)
+    touch = _touch(points_mm, asked.side, asked.direction is not None or kind is ElementKind.CIRCLE)
+    found = _settled(shape_of(first), touch)
+    if isinstance(found, NotFitted):
+        return found
     sigma = first.sigma_mm if asked.sigma_mm is None else asked.sigma_mm
     own = _contact_covariance(found, touch, sigma)
-    association = ASSOCIATIONS[asked.side]
-    return _touching(first, shape.placed_near(first.point_mm), points_mm, association, own)
+    shape = touch.told(found).placed_near(first.point_mm)
+    return _touching(first, shape, points_mm, ASSOCIATIONS[asked.side], own)
+
+
+def _touch(points_mm: Floats, side: Side, is_direction_fixed: bool) -> _Touch:
+    centre = points_mm.mean(axis=0)
+    size = float(np.sqrt(((points_mm - centre) ** 2).sum(axis=1).mean()))
+    return _Touch(np.ascontiguousarray((points_mm - centre).T) / size, centre, size, side, is_direction_fixed)
+
+
+def _settled(begun: Shape, touch: _Touch) -> Minimax | NotFitted:
+    """The nearest envelope to a shape, mm, or why there is none."""
+    shape = begun.scaled(1 / touch.size_mm, -touch.centre_mm / touch.size_mm).placed_near(np.zeros(3))
+    found = least_greatest(shape, touch.columns, lambda item: _basis(item, touch), touch.side, 1)
+    return _unheld(found, touch) or found
 
 
 def _first(kind: ElementKind, points_mm: Floats, start: Start | None, direction: Floats | None) -> Element | NotFitted:

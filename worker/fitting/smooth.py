@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.linalg import cho_factor, cho_solve
 
 from worker.fitting.fit import shape_of
 from worker.fitting.normal import square_root
@@ -91,27 +92,41 @@ def _heights(patches: Patches, wanted: Patches, axis: Floats) -> tuple[Floats, F
     rng = np.random.default_rng(SEED)
     mean, drawn = np.zeros(len(wanted.value)), []
     for trial, number in zip(trials, np.diff(ends, prepend=0).tolist(), strict=True):
-        expected, spread = _told(trial, patches, wanted)
-        mean += trial.weight / total * expected
+        told = _Told(trial, patches, wanted)
+        mean += trial.weight / total * told.expected
         if number:
+            spread = told.spread()
             spread[np.diag_indices(len(spread))] += JITTER * float(np.trace(spread)) / len(spread) + 1e-18
-            drawn.append(expected + (square_root(spread) @ rng.standard_normal((len(spread), number))).T)
+            drawn.append(told.expected + (square_root(spread) @ rng.standard_normal((len(spread), number))).T)
     return mean, np.concatenate(drawn)
 
 
-def _told(trial: _Trial, patches: Patches, wanted: Patches) -> tuple[Floats, Floats]:
-    """Expected heights (p,) and their covariance (p, p) under one trial; the element's motions are free."""
-    alike = trial.field.correlation
-    seen = trial.ratio * alike(patches.place, patches.place) + np.diag(1 / patches.count)
-    across = trial.ratio * alike(patches.place, wanted.place)
-    solved = np.linalg.solve(seen, np.column_stack([patches.rows, patches.value, across]))
-    width = patches.rows.shape[1]
-    by_rows, by_value, by_across = solved[:, :width], solved[:, width], solved[:, width + 1 :]
-    bread = np.linalg.pinv(patches.rows.T @ by_rows, hermitian=True)
-    motion = bread @ (patches.rows.T @ by_value)
-    lacking = wanted.rows - across.T @ by_rows
-    expected: Floats = lacking @ motion + across.T @ by_value
-    spread: Floats = (
-        trial.ratio * alike(wanted.place, wanted.place) - across.T @ by_across + lacking @ bread @ lacking.T
-    )
-    return expected, trial.noise * (spread + spread.T) / 2
+class _Told:
+    """Heights at the wanted places under one trial; the element's motions are free.
+
+    expected : (p,)
+    """
+
+    def __init__(self, trial: _Trial, patches: Patches, wanted: Patches) -> None:
+        self._trial, self._wanted = trial, wanted
+        alike = trial.field.correlation
+        seen = trial.ratio * alike(patches.place, patches.place) + np.diag(1 / patches.count)
+        self._factor = cho_factor(seen, lower=True, overwrite_a=True, check_finite=False)
+        self._across = trial.ratio * alike(patches.place, wanted.place)
+        by_rows, by_value = self._solved(patches.rows), self._solved(patches.value)
+        self._bread = np.linalg.pinv(patches.rows.T @ by_rows, hermitian=True)
+        self._lacking = wanted.rows - self._across.T @ by_rows
+        motion = self._bread @ (patches.rows.T @ by_value)
+        self.expected: Floats = self._lacking @ motion + self._across.T @ by_value
+
+    def spread(self) -> Floats:
+        """Their covariance (p, p)."""
+        own = self._trial.ratio * self._trial.field.correlation(self._wanted.place, self._wanted.place)
+        spread: Floats = (
+            own - self._across.T @ self._solved(self._across) + self._lacking @ self._bread @ self._lacking.T
+        )
+        return self._trial.noise * (spread + spread.T) / 2
+
+    def _solved(self, columns: Floats) -> Floats:
+        found: Floats = cho_solve(self._factor, columns, check_finite=False)
+        return found

@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.linalg import lapack
 
 from worker.records import Floats
 
@@ -19,6 +20,7 @@ SHARES = np.array([0.0, 0.02, 0.05, 0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9, 0.95, 0
 NO_FIELD_ODDS = 2.0  # prior weight of noise alone against any field at all
 LENGTH_COUNT = 6
 LEAST_STEP = 0.5  # of the patch spacing: a shorter field is noise
+BLOCK = 64  # columns LAPACK turns at once
 LONGEST = 0.5  # of the extent: a longer one is form that no residual can tell from a motion
 
 
@@ -89,17 +91,36 @@ def likelihood(patches: Patches, *, length_count: int = LENGTH_COUNT) -> Likelih
     fit, noise = np.empty((2, len(fields), len(SHARES)))
     for index, field in enumerate(fields):
         alike = root[:, None] * field.correlation(patches.place, patches.place) * root[None, :]
-        size, axes = np.linalg.eigh(rest.T @ alike @ rest)
-        variance = 1 + ratio[:, None] * np.maximum(size, 0.0)[None, :]
-        square = ((axes.T @ value) ** 2 / variance).sum(axis=1)
-        fit[index] = -0.5 * (
-            np.log(variance).sum(axis=1) + free * np.log(max(float(square.max()) * 1e-12, 1e-300) + square)
-        )
+        spread, square = _explained(rest.T @ alike @ rest, value, ratio)
+        fit[index] = -0.5 * (spread + free * np.log(max(float(square.max()) * 1e-12, 1e-300) + square))
         noise[index] = square / max(free - 2.0, 1.0)
     prior = np.where(SHARES > 0, 1.0 / (len(SHARES) - 1), NO_FIELD_ODDS) / len(fields)
     weight = np.exp(fit - fit.max()) * prior
     evidence = float(fit.max() + np.log(weight.sum()))
     return Likelihood(fields, ratio, weight / weight.sum(), noise, free, evidence)
+
+
+def _explained(alike: Floats, value: Floats, ratio: Floats) -> tuple[Floats, Floats]:
+    """Of I + ratio * alike: logarithm of its determinant (s,), and value . its inverse . value (s,).
+
+    alike : (m, m) symmetric, no eigenvalue below nothing but by rounding;  value : (m,);  ratio : (s,)
+
+    Brought to three diagonals once for all ratios, a fifth of the work of its eigenvectors (G. Golub, C. Van
+    Loan, Matrix Computations, 2013, section 8.3.1; from memory).
+    """
+    count = len(value)
+    if count < 2:  # one entry is its own diagonal
+        variance = 1 + ratio * np.maximum(alike.reshape(-1)[:1], 0.0).sum()
+        return np.log(variance) * count, (value**2).sum() / variance
+    packed, diagonal, beside, tau, _ = lapack.dsytrd(alike, lower=1, lwork=BLOCK * count)
+    turned = value[:, None].copy()
+    turned[1:] = lapack.dormqr("L", "T", packed[1:, :-1], tau, turned[1:], BLOCK)[0]
+    spread, square = np.empty((2, len(ratio)))
+    for index, one in enumerate(ratio.tolist()):
+        pivots, _, solved, _ = lapack.dptsv(1 + one * diagonal, one * beside, turned)
+        spread[index] = np.log(pivots).sum()
+        square[index] = (turned * solved).sum()
+    return spread, square
 
 
 def likeliest_course(patches: Patches, axis: Floats, *, length_count: int = LENGTH_COUNT) -> tuple[Likelihood, float]:

@@ -9,7 +9,7 @@ import numpy as np
 
 from worker.features.records import Feature, FeatureKind
 from worker.fitting.calm import calmed
-from worker.fitting.envelopes import maximum_inscribed, minimum_circumscribed, tangent_plane
+from worker.fitting.envelopes import maximum_inscribed, minimum_circumscribed, tangent_plane, touching_radius
 from worker.fitting.fit import Start, fit_element
 from worker.fitting.records import RADIUS_INDEX, Association, Element, ElementKind, NotFitted, Refusal
 from worker.fitting.smooth import SmoothPoints, smoothed
@@ -154,8 +154,8 @@ def _touching(feature: Feature, smooth: SmoothPoints, association: Association, 
     found = touch(ELEMENTS[feature.kind], smooth.mean_mm, start=start)
     if isinstance(found, NotFitted) or found.radius_mm is None:
         return found
-    drawn = [touch(ELEMENTS[feature.kind], points, start=start) for points in smooth.draws_mm]
-    radii = np.array([one.radius_mm for one in drawn if not isinstance(one, NotFitted)])
+    drawn = [touching_radius(found, points) for points in smooth.draws_mm]
+    radii = np.array([radius for radius in drawn if radius is not None])
     if len(radii) < 2:
         return NotFitted(Refusal.TOO_LITTLE_ARC, "What holds a gauge in it was not seen surely enough.")
     covariance = found.covariance.copy()

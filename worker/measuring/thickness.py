@@ -45,6 +45,23 @@ class Walls:
     slope: Floats
 
 
+@dataclass(frozen=True, eq=False)
+class NominalThickness:
+    """Walls of nominal alone, whatever piece is held against it.
+
+    sphere_mm, has_sphere : (s,);  opposite : (s,) sample nearest the far end, -1 without
+    rows : (r,) samples with a wall;  far_samples, far_share : (r, 3) samples round its far end and their shares
+    """
+
+    walls: Walls
+    sphere_mm: Floats
+    has_sphere: Bools
+    opposite: Ints
+    rows: Ints
+    far_samples: Ints
+    far_share: Floats
+
+
 def measure_thickness(
     samples: Samples,
     surface: SurfaceQuery,
@@ -62,20 +79,47 @@ def measure_thickness(
     and plus that at the far end divided by the cosine at which the ray meets the far skin.
     """
     settings = settings or ThicknessSettings()
+    nominal = nominal_thickness(samples, surface, settings)
+    return piece_thickness(samples, nominal, deviation, spot_limit_mm=spot_limit_mm, settings=settings)
+
+
+def nominal_thickness(samples: Samples, surface: SurfaceQuery, settings: ThicknessSettings) -> NominalThickness:
+    """Wall of nominal at every sample, by ray and by inscribed sphere, and where its far end lies among the samples."""
     walls = ray_walls(samples, surface, settings)
     sphere, has_sphere = inscribed_spheres(samples, surface, walls, settings)
-    opposite, actual, is_actual = _actual(samples, walls, deviation, surface, settings)
+    rows = np.flatnonzero(walls.is_found)
+    far_corners = surface.vertices_mm[surface.triangles[walls.triangle[rows]]]
+    share = closest_barycentric(walls.far_mm[rows], far_corners)
+    locator = SampleLocator(samples, surface, thread_count=settings.thread_count)
+    triangle, barycentric = locator.locate(walls.triangle[rows], share, walls.far_mm[rows])
+    corner = samples.triangles[triangle]
+    opposite = np.full(len(samples.points_mm), -1, dtype=np.int64)
+    opposite[rows] = np.take_along_axis(corner, np.argmax(barycentric, axis=1)[:, None], axis=1)[:, 0]
+    return NominalThickness(walls, sphere, has_sphere, opposite, rows, corner, barycentric)
+
+
+def piece_thickness(
+    samples: Samples,
+    nominal: NominalThickness,
+    deviation: Deviation | None,
+    *,
+    spot_limit_mm: float | None,
+    settings: ThicknessSettings,
+) -> Thickness:
+    """Nominal's walls and the piece's; arguments as of :func:`measure_thickness`."""
+    walls = nominal.walls
+    actual, is_actual = _actual(nominal, deviation)
     limit, source = spot_limit_mm, "plan"
     if limit is None:
         limit, source = default_spot_limit_mm(samples, walls.length_mm, walls.is_found, settings.spot_share_of_median)
     thickness = Thickness(
         ray_mm=walls.length_mm,
         has_ray=walls.is_found,
-        sphere_mm=sphere,
-        has_sphere=has_sphere,
+        sphere_mm=nominal.sphere_mm,
+        has_sphere=nominal.has_sphere,
         actual_mm=actual,
         is_actual_measured=is_actual,
-        opposite_sample=opposite,
+        opposite_sample=nominal.opposite,
         spots=(),
         spot_limit_mm=limit,
         spot_limit_source=source,
@@ -195,26 +239,17 @@ def _starts(samples: Samples, settings: ThicknessSettings) -> Floats:
     return inset
 
 
-def _actual(
-    samples: Samples, walls: Walls, deviation: Deviation | None, surface: SurfaceQuery, settings: ThicknessSettings
-) -> tuple[Ints, Floats, Bools]:
-    """Sample nearest the far end (s,), the piece's wall (s,), and where both of its ends were measured."""
-    count = len(samples.points_mm)
-    opposite = np.full(count, -1, dtype=np.int64)
-    rows = np.flatnonzero(walls.is_found)
-    far_corners = surface.vertices_mm[surface.triangles[walls.triangle[rows]]]
-    share = closest_barycentric(walls.far_mm[rows], far_corners)
-    locator = SampleLocator(samples, surface, thread_count=settings.thread_count)
-    triangle, barycentric = locator.locate(walls.triangle[rows], share, walls.far_mm[rows])
-    corner = samples.triangles[triangle]
-    opposite[rows] = np.take_along_axis(corner, np.argmax(barycentric, axis=1)[:, None], axis=1)[:, 0]
+def _actual(nominal: NominalThickness, deviation: Deviation | None) -> tuple[Floats, Bools]:
+    """The piece's wall (s,), and where both of its ends were measured."""
+    walls, rows, corner = nominal.walls, nominal.rows, nominal.far_samples
+    count = len(walls.length_mm)
     actual, is_actual = np.zeros(count), np.zeros(count, dtype=bool)
     if deviation is None:
-        return opposite, actual, is_actual
-    weight = barycentric * deviation.is_measured[corner]
+        return actual, is_actual
+    weight = nominal.far_share * deviation.is_measured[corner]
     total = weight.sum(axis=1)
     far = np.einsum("ij,ij->i", weight, deviation.distance_mm[corner]) / np.where(total > 0, total, 1.0)
     is_actual[rows] = deviation.is_measured[rows] & (total > 0.5)
     actual[rows] = walls.length_mm[rows] + deviation.distance_mm[rows] + far / walls.slope[rows]
     is_actual &= actual > 0
-    return opposite, np.where(is_actual, actual, 0.0), is_actual
+    return np.where(is_actual, actual, 0.0), is_actual
