@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from tests.support.elements import POSE, near_start, on_element
-from worker.fitting.envelopes import maximum_inscribed, minimum_circumscribed, tangent_plane
+from worker.fitting.envelopes import maximum_inscribed, minimum_circumscribed, tangent_plane, touching_radius
 from worker.fitting.fit import Start
 from worker.fitting.records import RADIUS_INDEX, Association, Element, ElementKind, NotFitted, Refusal
 from worker.fitting.zones import minimum_zone
@@ -126,3 +126,18 @@ def test_tangent_plane_scatters_as_its_covariance_says() -> None:
         heights.append(float(found.place_at(np.zeros(3))[2]))
     told = np.sqrt(found.covariance_at(np.zeros(3))[2, 2])
     assert np.std(heights) < told
+
+
+@BOTH
+def test_radius_next_to_an_envelope_is_that_of_the_envelope_of_the_points(envelope: object) -> None:
+    assert callable(envelope)
+    near = got(envelope(ElementKind.CYLINDER, tube(), start=near_start(ElementKind.CYLINDER)))
+    points = tube(5, tilt=0.001) + np.array([0.01, -0.02, 0.0])
+    own = got(envelope(ElementKind.CYLINDER, points, start=near_start(ElementKind.CYLINDER)))
+    assert touching_radius(near, points) == pytest.approx(own.radius_mm, abs=1e-7)
+
+
+def test_no_radius_is_told_of_points_that_hold_no_pin() -> None:
+    near = got(maximum_inscribed(ElementKind.CYLINDER, tube(), start=near_start(ElementKind.CYLINDER)))
+    points = tube()
+    assert touching_radius(near, points[points[:, 0] > 1.0]) is None

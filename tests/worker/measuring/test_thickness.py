@@ -9,7 +9,7 @@ import trimesh
 from tests.support.shapes import COARSE, block, deviation_of, facing, inner, scan_of, tube, wedge
 from worker.measuring.samples import sample_nominal
 from worker.measuring.spots import default_spot_limit_mm
-from worker.measuring.thickness import measure_thickness
+from worker.measuring.thickness import ThicknessSettings, measure_thickness, nominal_thickness, piece_thickness
 from worker.records import Bools, Face, Floats, Nominal, Samples, SurfaceKind, Thickness
 from worker.surface import SurfaceQuery
 
@@ -120,6 +120,18 @@ def test_the_wall_of_the_piece_is_nominals_and_both_deviations(shift_mm: float, 
     assert walls.is_actual_measured[ends].mean() > 0.99
     assert np.abs(walls.actual_mm[ends & walls.is_actual_measured] - actual_mm).max() < 1e-6
     assert len(walls.spots) == (1 if actual_mm < 5.0 else 0)
+
+
+def test_walls_of_nominal_found_once_serve_every_piece() -> None:
+    plate = block((60.0, 40.0, 5.0))
+    samples, found = deviation_of(plate, scan_of(plate, 20_000, 1))
+    surface, settings = SurfaceQuery(plate.vertices_mm, plate.triangles), ThicknessSettings()
+    nominal = nominal_thickness(samples, surface, settings)
+    for piece in (found, None):
+        apart = piece_thickness(samples, nominal, piece, spot_limit_mm=None, settings=settings)
+        whole = measure_thickness(samples, surface, piece, spot_limit_mm=None)
+        assert apart.actual_mm.tobytes() == whole.actual_mm.tobytes()
+        assert apart.is_actual_measured.any() == (piece is not None)
 
 
 def test_a_wall_seen_from_one_side_only_has_no_actual_thickness() -> None:
