@@ -32,7 +32,7 @@ def told(known: Patches, noise: float, ratio: float, alike: Floats) -> float:
 
 @pytest.mark.parametrize("count", [5, 30, 120])
 def test_odds_of_two_trials_are_those_of_their_densities(count: int) -> None:
-    """With the noise each trial makes likeliest, the profile of the restricted likelihood (Patterson, Thompson 1971)."""
+    """With the noise each makes likeliest: the profile of the restricted likelihood (Patterson, Thompson 1971)."""
     known = patches(count)
     found = likelihood(known)
     for index, field in enumerate(found.fields):
