@@ -34,6 +34,7 @@ def drilled(kind: str) -> Nominal:
     ball : a ball of 8 mm radius, its middle 10.5 mm under the top: wall 2.5
     tube : a tube of radii 20 and 15, the bore 2 mm off: wall 3
     slot : flats at x = -5 and 5, ``left`` and ``right``, that look at each other through air
+    pocket : a box of 20 x 16 x 25 mm with its roof 5 mm under the top
     plate : a plate of 5 mm
     """
     block = box((-30, -20, -20), (60, 40, 40))
@@ -49,6 +50,7 @@ def drilled(kind: str) -> Nominal:
         "ball": [Tool("one", sphere((2, 3, 9.5), 8))],
         "tube": [Tool("one", cylinder((2, 0, -30), Z, 15, 60))],
         "slot": [Tool("slot", box((-5, -30, 0), (10, 60, 40)))],
+        "pocket": [Tool("one", box((-10, -8, -10), (20, 16, 25)))],
         "plate": [],
     }[kind]
     solid = {"tube": cylinder((0, 0, -20), Z, 20, 40), "plate": box((-30, -20, 0), (60, 40, 5))}.get(kind, block)

@@ -7,13 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from worker.fasteners.records import Shell
-from worker.measuring.corners import corner_shifts
-from worker.measuring.patches import JOIN_STEP_MM
 from worker.measuring.samples import trusted_faces
 from worker.records import Bools, Floats, Ints, Nominal, Samples
 from worker.surface import SurfaceQuery
-
-FLAT_SHARE = 0.03  # of the larger eigenvalue: faces that meet within 20 degrees of flat are one, and move as their mean
 
 
 def nominal_shell(nominal: Nominal, label: Ints, is_left_out: Bools) -> Shell:
@@ -69,22 +65,3 @@ def kept_triangles(samples: Samples, is_left_out: Bools) -> Ints:
     """Sample triangles (k,) cut from nominal triangles that are not left out (m,)."""
     kept: Ints = np.flatnonzero(~is_left_out[samples.triangle_source])
     return kept
-
-
-def stitched_mm(samples: Samples, off_mm: Floats, is_rim: Bools) -> Floats:
-    """Samples moved by their deviation (s, 3), those of several faces at one place moved alike: no crack opens.
-
-    off_mm : (s,) 0 where nothing was measured;  is_rim : (s,) samples on the border of their face
-
-    At a crease each face's deviation is kept along its own normal (least squares, shortest move).
-    """
-    points = samples.points_mm + off_mm[:, None] * samples.normals
-    rim = np.flatnonzero(is_rim)
-    if not len(rim):
-        return points
-    _, place = np.unique(np.round(samples.points_mm[rim] / JOIN_STEP_MM), axis=0, return_inverse=True)
-    place = place.reshape(-1)
-    normal = samples.normals[rim]
-    move = corner_shifts(place, normal, off_mm[rim], int(place.max()) + 1, flat_share=FLAT_SHARE)
-    points[rim] = samples.points_mm[rim] + move[place]
-    return points

@@ -11,11 +11,12 @@ from shared.plan import Plan
 from worker.fasteners.holes import FACES_ALONG, HoleShape, Names, Surroundings, hole_shape, surface_names, surroundings
 from worker.fasteners.metal import metal_profile
 from worker.fasteners.records import MOUTH, Bore, MetalProfile
-from worker.fasteners.shells import Piece, kept_triangles, nominal_shell, piece_shell, stitched_mm
+from worker.fasteners.shells import Piece, kept_triangles, nominal_shell, piece_shell
 from worker.features.records import Feature
 from worker.fitting.robust import mad_sigma
 from worker.judging.measured import Measured
 from worker.judging.uncertainty import UNIFORM, deviation_sigma_mm, scanner_sigma_mm
+from worker.measuring.corners import stitched_mm
 from worker.measuring.measured_feature import MeasuredFeature
 from worker.records import Bools, Floats, Ints
 

@@ -12,7 +12,7 @@ from worker.judging.sources import ALIGNMENT, RESOLUTION, SCANNER, TEMPERATURE
 from worker.judging.uncertainty import UNIFORM, alignment_sigma_mm, deviation_sigma_mm
 from worker.records import Bools, Floats
 from worker.walls.between import LeastWall, Lines, calmed, least_of_piece, piece_lines
-from worker.walls.skins import Skin, piece_skin
+from worker.walls.skins import Skin, level_of, piece_skin
 
 NOISE, FACETS = "scan noise", "facets of nominal"
 
@@ -46,11 +46,8 @@ def skin_of_piece(name: str, skin: Skin, measured: Measured) -> Skin:
     if deviation is None:
         raise ValueError("nothing was measured")
 
-    def calm() -> Floats:
-        return measured.net.smooth(deviation.distance_mm, deviation.is_measured)
-
-    calm_mm = measured.once("calmed deviation", calm)
-    return measured.once(("skin of piece", name), lambda: piece_skin(skin, deviation, calm_mm))
+    level = measured.once("level of the piece", lambda: level_of(measured.samples, deviation, measured.net))
+    return measured.once(("skin of piece", name), lambda: piece_skin(skin, deviation, level))
 
 
 def wall_map(near: Skin, far: Skin, nominal: Lines, measured: Measured) -> WallMap:

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from worker.records import Floats, Ints
+from worker.measuring.patches import JOIN_STEP_MM
+from worker.records import Bools, Floats, Ints, Samples
+
+FLAT_SHARE = 0.03  # of the larger eigenvalue: faces that meet within 20 degrees of flat are one, and move as their mean
 
 
 def corner_shifts(place: Ints, normals: Floats, off_mm: Floats, count: int, *, flat_share: float) -> Floats:
@@ -21,3 +24,22 @@ def corner_shifts(place: Ints, normals: Floats, off_mm: Floats, count: int, *, f
     np.add.at(aim, place, off_mm[:, None] * normals)
     shift: Floats = np.einsum("gij,gj->gi", np.linalg.pinv(outer, rcond=flat_share, hermitian=True), aim)
     return shift
+
+
+def stitched_mm(samples: Samples, off_mm: Floats, is_rim: Bools) -> Floats:
+    """Samples moved by their deviation (s, 3), those of several faces at one place moved alike: no crack opens.
+
+    off_mm : (s,) 0 where nothing was measured;  is_rim : (s,) samples on the border of their face
+
+    At a crease each face's deviation is kept along its own normal (least squares, shortest move).
+    """
+    points = samples.points_mm + off_mm[:, None] * samples.normals
+    rim = np.flatnonzero(is_rim)
+    if not len(rim):
+        return points
+    _, place = np.unique(np.round(samples.points_mm[rim] / JOIN_STEP_MM), axis=0, return_inverse=True)
+    place = place.reshape(-1)
+    normal = samples.normals[rim]
+    move = corner_shifts(place, normal, off_mm[rim], int(place.max()) + 1, flat_share=FLAT_SHARE)
+    points[rim] = samples.points_mm[rim] + move[place]
+    return points

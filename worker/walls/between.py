@@ -26,6 +26,7 @@ class WallSettings:
     fit_spacings: float = 3.5  # a quadratic through about 40 samples: a third of one sample's noise remains
     fit_least_samples: int = 12  # six coefficients need twice as many
     fit_most_variance: float = 0.25  # of one sample's: at rims a quadratic runs wild, there the samples' mean is taken
+    fit_most_kink_mm: float = 0.02  # of nominal wall off its own quadratic; round bores of 10 mm stay below
     fit_least_size: float = 1e-3  # singular value, of the largest: samples in one row show no quadratic
     least_reach_spacings: float = 1.5  # the least of the quadratic is looked for this near its candidate
     cuts: int = 5  # of each edge, of the triangles on which it is looked for: to a sixth of the spacing
@@ -37,6 +38,7 @@ class Lines:
 
     row : (k,) sample;  start_mm, far_mm : (k, 3) ends of the line;  wall_mm : (k,) its length, negative where
         the skins have passed each other
+    nominal_mm : (k,) the same length on nominal
     far_corner, far_share : (k, 3) samples around the far end, and their weights
     is_wall : (k,) the line runs through material
     near_seen, far_seen : (k,) the piece was scanned at that end
@@ -47,6 +49,7 @@ class Lines:
     start_mm: Floats
     far_mm: Floats
     wall_mm: Floats
+    nominal_mm: Floats
     far_corner: Ints
     far_share: Floats
     is_wall: Bools
@@ -90,6 +93,7 @@ def wall_lines(near: Skin, far: Skin, settings: WallSettings | None = None) -> L
         start_mm=near.placed_mm,
         far_mm=found.point_mm,
         wall_mm=found.wall_mm,
+        nominal_mm=found.wall_mm,
         far_corner=far.rows[found.corner],
         far_share=found.share,
         is_wall=_runs_in_material(near, found, settings or WallSettings()),
@@ -130,7 +134,7 @@ def piece_lines(near: Skin, far: Skin, nominal: Lines) -> Lines:
     moved = np.abs(near.off_mm) + float(np.abs(far.off_mm).max(initial=0.0))
     turned &= nominal.wall_mm + np.abs(found.wall_mm) <= PASSED_SHARE * moved
     wall = np.where(turned & nominal.is_wall, -np.abs(found.wall_mm), found.wall_mm)
-    return replace(found, wall_mm=wall, is_wall=nominal.is_wall)
+    return replace(found, wall_mm=wall, nominal_mm=nominal.wall_mm, is_wall=nominal.is_wall)
 
 
 def least_nominal(lines: Lines, skins: tuple[Skin, Skin], samples: Samples) -> LeastWall | None:
@@ -228,13 +232,24 @@ def _tail(lines: Lines, at: int, calm_mm: Floats, is_used: Bools, samples: Sampl
 
 def _round(lines: Lines, at: int, is_used: Bools, samples: Samples, spacings: float) -> Ints:
     """Used rows of the map round one of them, on skin that faces as it does."""
-    points, normals = samples.points_mm[lines.row], samples.normals[lines.row]
-    is_near = ((points - points[at]) ** 2).sum(axis=1) < (spacings * samples.spacing_mm) ** 2
+    normals = samples.normals[lines.row]
+    is_near = _is_near(lines, np.arange(len(lines.row)), at, samples, spacings)
     return np.flatnonzero(is_used & is_near & (normals @ normals[at] > 0.5))
 
 
+def _is_near(lines: Lines, rows: Ints, at: int, samples: Samples, spacings: float) -> Bools:
+    """Which rows (r,) of the map start within so many spacings of one of them."""
+    points = samples.points_mm[lines.row[rows]] - samples.points_mm[lines.row[at]]
+    is_near: Bools = (points**2).sum(axis=1) < (spacings * samples.spacing_mm) ** 2
+    return is_near
+
+
 def _fitted(lines: Lines, at: int, is_used: Bools, samples: Samples, settings: WallSettings) -> LeastWall | None:
-    """Least of the quadratic round a candidate; None for too few samples."""
+    """Least of the quadratic round a candidate; None for too few samples.
+
+    Where nominal's own wall bends sharply, as past the edge of a core, no quadratic is its shape: there one is
+    fitted to the change from nominal alone, and the least taken over the samples.
+    """
     own = _round(lines, at, is_used, samples, settings.fit_spacings)
     if len(own) < settings.fit_least_samples:
         return None
@@ -249,9 +264,13 @@ def _fitted(lines: Lines, at: int, is_used: Bools, samples: Samples, settings: W
     left, sizes, right = np.linalg.svd(terms(samples.points_mm[lines.row[own]]), full_matrices=False)
     if sizes[-1] < settings.fit_least_size * sizes[0]:
         return None
-    places = _places_near(lines, at, samples, settings)
+    nominal = lines.nominal_mm[own]
+    is_bent = float(np.abs(nominal - left @ (left.T @ nominal)).max()) > settings.fit_most_kink_mm
+    near = own[_is_near(lines, own, at, samples, settings.least_reach_spacings)]
+    places = samples.points_mm[lines.row[near]] if is_bent else _places_near(lines, at, samples, settings)
     rows = terms(places) @ (right.T / sizes)
-    walls = rows @ (left.T @ lines.wall_mm[own])
+    change = rows @ (left.T @ (lines.wall_mm[own] - nominal))
+    walls = change + (lines.nominal_mm[near] if is_bent else rows @ (left.T @ nominal))
     is_firm = (rows**2).sum(axis=1) <= settings.fit_most_variance
     if not is_firm.any():
         return None

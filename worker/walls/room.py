@@ -90,6 +90,7 @@ def _room_to(near: Skin, kept: Kept, settings: RoomSettings) -> Lines:
         start_mm=start,
         far_mm=point,
         wall_mm=room,
+        nominal_mm=room,
         far_corner=skin.rows[corner],
         far_share=share,
         is_wall=room < settings.most_mm,

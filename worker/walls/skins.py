@@ -8,6 +8,8 @@ from functools import cached_property
 import numpy as np
 
 from worker.measuring.analytic import FaceTable, exact_distance
+from worker.measuring.corners import stitched_mm
+from worker.measuring.patches import SampleNet
 from worker.measuring.samples import trusted_faces
 from worker.records import Bools, Deviation, Floats, Ints, Nominal, Samples
 from worker.surface import SurfaceQuery
@@ -41,6 +43,7 @@ class Skin:
     rows : (k,) its samples;  points_mm, normals : (k, 3) of nominal;  face : (k,)
     triangles : (t, 3) int64 into these rows
     off_mm, calm_mm : (k,) deviation, as measured and as the mean over neighbours; 0 of nominal and where not seen
+    level_mm : (k, 3) where the averaged deviation puts them, corners of several faces where the moved faces meet
     is_seen : (k,) False everywhere for nominal
     is_gap : (k,) not seen, but next to what was: there the deviation of the neighbours stands in
     table : the analytic faces;  tolerance_mm : how far facets lie from exact surfaces
@@ -53,6 +56,7 @@ class Skin:
     triangles: Ints
     off_mm: Floats
     calm_mm: Floats
+    level_mm: Floats
     is_seen: Bools
     is_gap: Bools
     table: FaceTable
@@ -73,7 +77,7 @@ class Skin:
         """Of averaged deviations: the nearest facet of a noisy surface is the one that noise brought near."""
         if not self.calm_mm.any():
             return self._flat
-        return SurfaceQuery(self.points_mm + self.calm_mm[:, None] * self.normals, self.triangles)
+        return SurfaceQuery(self.level_mm, self.triangles)
 
     @cached_property
     def _slope_sq(self) -> Floats:
@@ -117,6 +121,8 @@ class Skin:
         foot = points_mm[rows] - height[rows, None] * outward[rows]
         flat = self._flat.closest(foot)
         good = flat.distance_mm <= self.tolerance_mm
+        if self.calm_mm.any():  # past a border the neighbour's samples are the nearest, which moved its way
+            good &= self.face[self.triangles[flat.triangle, 0]] == face[rows]
         kept = rows[good]
         triangle[kept], share[kept] = flat.triangle[good], flat.barycentric[good]
         off = self._off_at(self.triangles[triangle[kept]], share[kept])
@@ -146,6 +152,7 @@ def nominal_skin(is_member: Bools, nominal: Nominal, samples: Samples) -> Skin |
         triangles=corner.reshape(-1, 3),
         off_mm=np.zeros(len(rows)),
         calm_mm=np.zeros(len(rows)),
+        level_mm=samples.points_mm[rows],
         is_seen=np.zeros(len(rows), dtype=bool),
         is_gap=np.zeros(len(rows), dtype=bool),
         table=trusted_faces(nominal),
@@ -153,23 +160,41 @@ def nominal_skin(is_member: Bools, nominal: Nominal, samples: Samples) -> Skin |
     )
 
 
-def piece_skin(skin: Skin, deviation: Deviation, calm_mm: Floats) -> Skin:
-    """The same surface as the piece has it; nominal's where it was not seen, nor anything beside it.
+@dataclass(frozen=True, eq=False)
+class Level:
+    """The averaged surface of the whole piece.
 
-    calm_mm : (s,) the deviation averaged over neighbours
+    calm_mm : (s,) deviation averaged over neighbours; in a gap one sample wide that of the neighbours, else 0
+    is_gap : (s,) not seen, but next to what was
+    points_mm : (s, 3) samples so moved, corners of several faces to where the moved faces meet
     """
+
+    calm_mm: Floats
+    is_gap: Bools
+    points_mm: Floats
+
+
+def level_of(samples: Samples, deviation: Deviation, net: SampleNet) -> Level:
+    """The averaged surface of the piece; nominal's where it was not seen, nor anything beside it."""
+    seen = deviation.is_measured
+    calm = net.smooth(deviation.distance_mm, seen)
+    corner, weight = samples.triangles.ravel(), seen[samples.triangles].astype(np.float64)
+    number = np.bincount(corner, np.repeat(weight.sum(axis=1), 3), minlength=len(seen))
+    around = np.bincount(corner, np.repeat((calm[samples.triangles] * weight).sum(axis=1), 3), minlength=len(seen))
+    is_gap = ~seen & (number > 0)
+    calm = np.where(seen, calm, np.where(is_gap, around / np.maximum(number, 1.0), 0.0))
+    return Level(calm, is_gap, stitched_mm(samples, calm, net.is_rim))
+
+
+def piece_skin(skin: Skin, deviation: Deviation, level: Level) -> Skin:
+    """The same surface as the piece has it; nominal's where it was not seen, nor anything beside it."""
     is_seen = deviation.is_measured[skin.rows]
-    off, calm = deviation.distance_mm[skin.rows], calm_mm[skin.rows]
-    corner = skin.triangles.ravel()
-    weight = is_seen[skin.triangles].astype(np.float64)
-    number = np.bincount(corner, np.repeat(weight.sum(axis=1), 3), minlength=len(is_seen))
-    around = np.bincount(corner, np.repeat((calm[skin.triangles] * weight).sum(axis=1), 3), minlength=len(is_seen))
-    is_gap = ~is_seen & (number > 0)
-    beside = np.where(is_gap, around / np.maximum(number, 1.0), 0.0)
+    calm = level.calm_mm[skin.rows]
     return replace(
         skin,
-        off_mm=np.where(is_seen, off, beside),
-        calm_mm=np.where(is_seen, calm, beside),
+        off_mm=np.where(is_seen, deviation.distance_mm[skin.rows], calm),
+        calm_mm=calm,
+        level_mm=level.points_mm[skin.rows],
         is_seen=is_seen,
-        is_gap=is_gap,
+        is_gap=level.is_gap[skin.rows],
     )

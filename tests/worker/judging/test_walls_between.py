@@ -46,7 +46,12 @@ def _room(measured: Measured, region: str, *walls: tuple[str, float], required: 
 def _piece(
     kind: str, moves: tuple[tuple[str, float, float, float], ...] = (), unseen: tuple[str, ...] = ()
 ) -> Measured:
-    names = {"tube": ("one", "outside"), "plate": ("top", "bottom"), "ball": ("one", "top")}.get(kind, ("one", "other"))
+    names = {
+        "tube": ("one", "outside"),
+        "plate": ("top", "bottom"),
+        "ball": ("one", "top"),
+        "pocket": ("one", "top"),
+    }.get(kind, ("one", "other"))
     motions = {name: shifted(x, y, z) for name, x, y, z in moves}
     return inspected(drilled(kind), Fault(motions=motions, unseen=unseen, count=QUICK), *names)
 
@@ -57,6 +62,7 @@ CASES = [  # shape, regions, what is out of place, wall of the CAD and of the pi
     ("ball", "one", "top", (("one", 0.0, 0.0, 0.3), ("top", 0.0, 0.0, -0.3)), 2.5, 1.9),
     ("tube", "one", "outside", (("one", 0.4, 0.0, 0.0),), 3.0, 2.6),  # R_o - R_i - e of eccentric bores
     ("plate", "top", "bottom", (("top", 0.0, 0.0, 0.3),), 5.0, 5.3),
+    ("pocket", "one", "top", (("one", 0.1, -0.1, -0.2),), 5.0, 5.2),  # past its roof's edge the wall bends away
 ]
 
 

@@ -100,6 +100,7 @@ def test_another_side_that_becomes_the_nearer_one_is_no_skin_passed() -> None:
     assert sides is not None
     off = np.where(sides.normals[:, 1] > 0, -1.5, 0.0)
     plain = wall_lines(bore, sides)
-    found = piece_lines(bore, replace(sides, off_mm=off, calm_mm=off), plain)
+    level = sides.points_mm + off[:, None] * sides.normals
+    found = piece_lines(bore, replace(sides, off_mm=off, calm_mm=off, level_mm=level), plain)
     assert (np.sign(found.far_mm[:, 1]) != np.sign(plain.far_mm[:, 1])).any()
     assert found.wall_mm.min() == pytest.approx(20.0 - 1.5 - 6.0, abs=0.01)
