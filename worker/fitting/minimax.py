@@ -23,6 +23,7 @@ TAKEN_AT_ONCE = 6  # of the worst points, each exchange
 REST = 1e-11  # of the points' size
 SLACK = 1e-7  # of the zone: what the solver takes for satisfied
 NEAR = 0.2  # of the residuals' range: cuts farther than this from holding the step are let go
+FARTHEST = 1e5  # steps in units of the residuals' range: far beyond any least, and still well scaled
 REACH = 0.2  # of the points' size: as far as one turn may move
 
 
@@ -121,7 +122,7 @@ def _programme(rows: Floats, found: Floats, side: Side, reach: float, kept: Ints
     planes, heights = _cuts(rows, found, index, side)
     owner = index
     for _ in range(MOST_EXCHANGES):
-        step, worst, is_held = _solved(planes, heights, reach / unit)
+        step, worst, is_held = _solved(planes, heights, min(reach / unit, FARTHEST))
         moved = found + np.einsum("k,ckn->cn", step, rows)
         lengths = _lengths(moved, side)
         if float(lengths.max()) <= worst + SLACK:

@@ -15,12 +15,9 @@ from worker.judging.measured import Measured
 from worker.judging.seen_share import gap_text
 from worker.judging.sources import ALIGNMENT, RESOLUTION, SCANNER
 from worker.judging.uncertainty import UNIFORM, facet_sigma_mm, scanner_sigma_mm
-from worker.measuring.statistics import EXTREME_SAMPLES, robust_extremes
-from worker.records import Bools, Deviation, Floats
+from worker.measuring.extremes import Extreme, greatest, least, noisy_map
+from worker.records import Bools, Floats
 
-# Of the noise of a sample that an extreme is read from, each averaged with its neighbours; set on simulated pieces.
-CALMED, CALMED_FACE = 0.8, 0.7  # its scatter: less than the sample's own, still less over a whole machined face
-PICKED = 0.5  # by how much the extreme of many lies beyond the surface's own
 SLICE_SPACINGS = 1.5  # a slice this thick holds at least one row of samples wherever it cuts
 FRAME = "frame"  # between the pose the map was made in and the frame of the surface outside the cores
 
@@ -29,20 +26,29 @@ FRAME = "frame"  # between the pose the map was made in and the frame of the sur
 class _Face:
     """The samples of a line with their deviation in its frame.
 
-    low_mm, high_mm : over the area of four samples, each averaged with its neighbours: narrower is noise; what
+    low, high : over the area of four samples, each averaged with its neighbours: narrower is noise; what
         noise adds to an extreme is taken off
     calm_mm : (s,) averaged;  used : (s,) measured members;  firm : (s,) those of them that extremes are read from
     """
 
     frame: MeasuringFrame
-    deviation: Deviation
     member: Bools
     used: Bools
     firm: Bools
     calm_mm: Floats
-    low_mm: float
-    high_mm: float
+    low: Extreme
+    high: Extreme
     share: float
+
+    @property
+    def low_mm(self) -> float:
+        """Least deviation; of a face that is flat within its noise, its middle."""
+        return min(self.low.value, (self.low.value + self.high.value) / 2)
+
+    @property
+    def high_mm(self) -> float:
+        """Largest deviation, likewise."""
+        return max(self.high.value, (self.low.value + self.high.value) / 2)
 
     def place(self, *, is_high: bool) -> int:
         """The sample of the largest or least deviation."""
@@ -88,7 +94,7 @@ def machining_allowance(line: MachiningAllowance, plan: Plan, measured: Measured
     is_short = face.used & (face.calm_mm < (limits.lower or 0.0))
     return plain_finding(
         face.high_mm if is_high else face.low_mm,
-        _budget(face, place, plan, measured, CALMED_FACE),
+        _budget(face, plan, measured, is_high=is_high),
         dof={ALIGNMENT: face.frame.dof},
         point_mm=measured.samples.points_mm[place].copy(),
         details={
@@ -115,7 +121,7 @@ def _profile(
     place = face.place(is_high=is_high)
     return plain_finding(
         2 * max(abs(face.low_mm - middle), abs(face.high_mm - middle)),
-        {name: 2 * sigma for name, sigma in _budget(face, place, plan, measured, CALMED).items()},
+        {name: 2 * sigma for name, sigma in _budget(face, plan, measured, is_high=is_high).items()},
         dof={ALIGNMENT: face.frame.dof},
         least=0.0,
         point_mm=measured.samples.points_mm[place].copy(),
@@ -151,28 +157,23 @@ def _face(
     if not used.any():
         return Unmeasured("the scan shows nothing of it", sample_mask=member)
     samples = measured.samples
-    calm = measured.net.smooth(deviation.distance_mm, deviation.is_measured)
     inner = used & ~measured.net.is_at_blunt_edge
     firm = inner if leaves_edges and inner.any() else used
-    low, high = robust_extremes(calm[firm], samples.area_mm2[firm], EXTREME_SAMPLES * samples.spacing_mm**2)
-    rows = np.flatnonzero(firm)
-    low += PICKED * float(deviation.sigma_mm[rows[np.argmin(calm[rows])]])
-    high -= PICKED * float(deviation.sigma_mm[rows[np.argmax(calm[rows])]])
-    if high < low:  # flat within its noise
-        low = high = (low + high) / 2
+    known = noisy_map(measured.net, deviation, (deviation.distance_mm, deviation.sigma_mm), deviation.is_measured)
     share = float(samples.area_mm2[used].sum() / samples.area_mm2[member].sum())
-    return _Face(frame, deviation, member, used, firm, calm, low, high, share)
+    return _Face(frame, member, used, firm, known.calm, least(known, firm), greatest(known, firm), share)
 
 
-def _budget(face: _Face, place: int, plan: Plan, measured: Measured, calmed: float) -> dict[str, float]:
-    """Standard uncertainty of the deviation at one sample, by source."""
+def _budget(face: _Face, plan: Plan, measured: Measured, *, is_high: bool) -> dict[str, float]:
+    """Standard uncertainty of an extreme, by source."""
+    place = face.place(is_high=is_high)
     samples, normal = measured.samples, measured.samples.normals[place]
     point = samples.points_mm[place]
     is_pose = face.frame is measured.pose_frame
     return {
         SCANNER: scanner_sigma_mm(plan),
         ALIGNMENT: float(np.sqrt(max(normal @ face.frame.covariance_at(point) @ normal, 0.0))),
-        "scan noise": calmed * float(face.deviation.sigma_mm[place]),
+        "scan noise": (face.high if is_high else face.low).sigma,
         "facets of nominal": float(facet_sigma_mm(measured.nominal, samples)[place]),
         FRAME: measured.frame_sigma_mm(point, normal) if is_pose else 0.0,
         RESOLUTION: UNIFORM * measured.quantum_mm,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -12,10 +13,9 @@ from worker.judging.finding import Finding, Unmeasured, plain_finding
 from worker.judging.measured import Measured
 from worker.judging.seen_share import gap_text
 from worker.judging.uncertainty import UNIFORM, deviation_sigma_mm
-from worker.measuring.statistics import EXTREME_SAMPLES, robust_extremes
+from worker.measuring.extremes import NoisyMap, greatest, least, noisy_map
 from worker.records import Bools, Floats
 
-CALMED = 0.75  # of a sample's noise: averaged with its neighbours 0.5, the least of many picked (simulated pieces)
 WALL_STEP_MM = 0.01  # nominal walls nearer than this share their limits
 
 
@@ -36,14 +36,15 @@ def wall_thickness(line: WallThickness, plan: Plan, measured: Measured) -> Findi
     if not used.any():
         return Unmeasured("the scan shows both sides of the wall nowhere", sample_mask=member)
     samples = measured.samples
-    calm = measured.net.smooth(thickness.actual_mm, used)
-    value, place, limits = _worst(line, plan, measured, (used, calm))
-    opposite = int(thickness.opposite_sample[place])
     sources = deviation_sigma_mm(plan, measured.nominal, samples, measured.alignment, deviation)
+    noise = sources["scan noise"]
+    sigma = np.hypot(noise, noise[np.maximum(thickness.opposite_sample, 0)])
+    worst = _worst(line, plan, measured, noisy_map(measured.net, deviation, (thickness.actual_mm, sigma), used))
+    place, opposite = worst.place, int(thickness.opposite_sample[worst.place])
     share = float(samples.area_mm2[used].sum() / samples.area_mm2[member].sum())
     return plain_finding(
-        value,
-        wall_budget(sources, measured.quantum_mm, place, opposite),
+        worst.value,
+        wall_budget(sources, measured.quantum_mm, (place, opposite), worst.noise),
         point_mm=samples.points_mm[place].copy(),
         details={
             "opposite_point_mm": tuple(float(part) for part in samples.points_mm[opposite]),
@@ -53,8 +54,18 @@ def wall_thickness(line: WallThickness, plan: Plan, measured: Measured) -> Findi
         sample_mask=member,
         gap=gap_text(share),
         nominal=float(thickness.ray_mm[place]),
-        limits=limits,
+        limits=worst.limits,
     )
+
+
+@dataclass(frozen=True)
+class _Worst:
+    """Value, sample and own limits of the worst wall;  noise : standard uncertainty of the value from it."""
+
+    value: float
+    place: int
+    noise: float
+    limits: ResolvedLimits | None = None
 
 
 def _walls(line: WallThickness, measured: Measured) -> Bools:
@@ -70,26 +81,22 @@ def _walls(line: WallThickness, measured: Measured) -> Bools:
     return member & (thickness.opposite_sample >= 0) & far[np.maximum(thickness.opposite_sample, 0)]
 
 
-def _worst(
-    line: WallThickness, plan: Plan, measured: Measured, walls: tuple[Bools, Floats]
-) -> tuple[float, int, ResolvedLimits | None]:
-    """Value, sample and own limits of the worst wall; walls : (used, calmed wall), (s,) each."""
-    used, calm = walls
-    thickness, samples = measured.thickness, measured.samples
-    if thickness is None:
+def _worst(line: WallThickness, plan: Plan, measured: Measured, walls: NoisyMap) -> _Worst:
+    """The worst of the piece's walls."""
+    if measured.thickness is None:
         raise ValueError("no wall was measured")
-    rows = np.flatnonzero(used)
-    area, extent = samples.area_mm2[rows], EXTREME_SAMPLES * samples.spacing_mm**2
+    rows = np.flatnonzero(walls.used)
+    calm = walls.calm[rows]
     if line.grade is None:
-        least, _ = robust_extremes(calm[rows], area, extent)
-        return least, int(rows[np.argmin(calm[rows])]), None
-    lower, upper, limits = _limits_by_place(line, plan, thickness.ray_mm[rows])
-    room = np.minimum(calm[rows] - lower, upper - calm[rows])
-    at = int(np.argmin(room))
-    least_room, _ = robust_extremes(room, area, extent)
-    is_low = calm[rows[at]] - lower[at] <= upper[at] - calm[rows[at]]
-    value = lower[at] + least_room if is_low else upper[at] - least_room
-    return float(value), int(rows[at]), limits[at]
+        found = least(walls, walls.used)
+        return _Worst(found.value, int(rows[np.argmin(calm)]), found.sigma)
+    lower, upper, limits = _limits_by_place(line, plan, measured.thickness.ray_mm[rows])
+    at = int(np.argmin(np.minimum(calm - lower, upper - calm)))
+    is_low = calm[at] - lower[at] <= upper[at] - calm[at]
+    limit = np.zeros(len(walls.calm))
+    limit[rows] = lower if is_low else upper
+    found = least(walls, walls.used, limit) if is_low else greatest(walls, walls.used, limit)
+    return _Worst(float((lower if is_low else upper)[at] + found.value), int(rows[at]), found.sigma, limits[at])
 
 
 def _limits_by_place(
@@ -104,17 +111,20 @@ def _limits_by_place(
     return lower[back], upper[back], [found[index] for index in back]
 
 
-def wall_budget(sources: Mapping[str, Floats], quantum_mm: float, near: int, far: int) -> dict[str, float]:
+def wall_budget(
+    sources: Mapping[str, Floats], quantum_mm: float, ends: tuple[int, int], noise_mm: float
+) -> dict[str, float]:
     """Standard uncertainties, by source, of the piece's wall between two samples.
 
     sources : of the deviation at every sample, (s,) each (``deviation_sigma_mm``)
+    noise_mm : of the extreme, from the noise of both skins
 
     Noise and facets of both skins; the pose moves both alike and drops out.
     """
-    both = [near, far]
+    both = list(ends)
     return {
-        "scanner": float(sources["scanner"][near]),
-        "scan noise": CALMED * float(np.linalg.norm(sources["scan noise"][both])),
+        "scanner": float(sources["scanner"][ends[0]]),
+        "scan noise": noise_mm,
         "facets of nominal": float(np.linalg.norm(sources["facets of nominal"][both])),
         "file resolution": float(np.sqrt(2) * UNIFORM * quantum_mm),
     }

@@ -146,7 +146,10 @@ def associated(
 
 
 def _touching(feature: Feature, smooth: SmoothPoints, association: Association, start: Start) -> Element | NotFitted:
-    """The cylinder that touches the likeliest surface; its radius as sure as those that touch likely ones agree."""
+    """The cylinder that touches the likeliest surface; its radius as sure as those that touch likely ones agree.
+
+    They agree among themselves, not with it: draws are rougher than the likeliest surface, and so is not the piece.
+    """
     is_inside = association is Association.MAXIMUM_INSCRIBED
     if association is Association.TANGENT:
         is_inside = feature.is_internal
@@ -160,7 +163,7 @@ def _touching(feature: Feature, smooth: SmoothPoints, association: Association, 
         return NotFitted(Refusal.TOO_LITTLE_ARC, "What holds a gauge in it was not seen surely enough.")
     covariance = found.covariance.copy()
     covariance[RADIUS_INDEX] = covariance[:, RADIUS_INDEX] = 0.0
-    covariance[RADIUS_INDEX, RADIUS_INDEX] = float(np.mean((radii - found.radius_mm) ** 2))
+    covariance[RADIUS_INDEX, RADIUS_INDEX] = float(radii.var(ddof=1))
     return replace(found, covariance=covariance)
 
 

@@ -27,12 +27,12 @@ class SampleNet:
     """Which samples are neighbours, within faces and across creases."""
 
     def __init__(self, samples: Samples) -> None:
-        self._samples = samples
+        self.samples = samples
 
     @cached_property
     def is_rim(self) -> Bools:
         """(s,) samples on the border of their face, at a crease or an open edge."""
-        triangles, count = self._samples.triangles, len(self._samples.points_mm)
+        triangles, count = self.samples.triangles, len(self.samples.points_mm)
         following = np.roll(triangles, -1, axis=1)
         key = np.sort(triangles.ravel() * count + following.ravel())
         back = following.ravel() * count + triangles.ravel()
@@ -52,12 +52,12 @@ class SampleNet:
         _, group = np.unique(self._place[rim], return_inverse=True)
         group = group.reshape(-1)
         count = np.bincount(group)
-        mean = np.column_stack([np.bincount(group, part) / count for part in self._samples.normals[rim].T])
+        mean = np.column_stack([np.bincount(group, part) / count for part in self.samples.normals[rim].T])
         length = np.linalg.norm(mean, axis=1)  # of two unit normals: the cosine of half the angle between them
         is_blunt = (length > np.cos(BLUNT_RAD[1] / 2)) & (length < np.cos(BLUNT_RAD[0] / 2))
         at_edge = np.zeros(len(self.is_rim), dtype=bool)
         at_edge[rim[is_blunt[group]]] = True
-        triangles = self._samples.triangles
+        triangles = self.samples.triangles
         at_edge[triangles[at_edge[triangles].any(axis=1)].ravel()] = True
         return at_edge
 
@@ -65,7 +65,7 @@ class SampleNet:
     def _place(self) -> Ints:
         """(s,) number of the place each sample lies at; samples on both sides of a crease share one."""
         rim = np.flatnonzero(self.is_rim)
-        _, same = np.unique(np.round(self._samples.points_mm[rim] / JOIN_STEP_MM), axis=0, return_inverse=True)
+        _, same = np.unique(np.round(self.samples.points_mm[rim] / JOIN_STEP_MM), axis=0, return_inverse=True)
         place = np.arange(len(self.is_rim))
         place[rim] = len(place) + same.reshape(-1)
         return place
@@ -75,7 +75,7 @@ class SampleNet:
         member = np.flatnonzero(is_member)
         if not len(member):
             return []
-        triangles = self._samples.triangles
+        triangles = self.samples.triangles
         inside = is_member[triangles]
         rows = np.flatnonzero(inside.sum(axis=1) >= 2)
         pairs = [(triangles[rows, a], triangles[rows, b]) for a, b in ((0, 1), (1, 2), (2, 0))]
@@ -90,12 +90,12 @@ class SampleNet:
         own = label[np.searchsorted(nodes, place[member])]
         order = np.argsort(own, kind="stable")
         parts = np.split(member[order], np.flatnonzero(np.diff(own[order])) + 1)
-        found = [Patch(part, float(self._samples.area_mm2[part].sum())) for part in parts]
+        found = [Patch(part, float(self.samples.area_mm2[part].sum())) for part in parts]
         return sorted(found, key=lambda patch: (-patch.area_mm2, int(patch.samples[0])))
 
     def smooth(self, values: Floats, is_valid: Bools, *, rounds: int = 1) -> Floats:
         """Mean of each valid sample with its valid neighbours inside its face (s,), ``rounds`` times over."""
-        triangles = self._samples.triangles
+        triangles = self.samples.triangles
         triangles = triangles[is_valid[triangles].any(axis=1)]
         corner, weight = triangles.ravel(), is_valid[triangles].astype(np.float64)
         count = len(values)

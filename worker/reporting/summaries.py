@@ -189,7 +189,8 @@ class Summaries:
         """U (k = 2) of the piece's wall between two samples: both skins' noise and facets; the pose drops out."""
         if not self.sigma_mm:
             return None
-        sigma = combined(0.0, wall_budget(self.sigma_mm, self.inspected.measured.quantum_mm, near, far)).sigma
+        noise = float(np.linalg.norm(self.sigma_mm["scan noise"][[near, far]]))
+        sigma = combined(0.0, wall_budget(self.sigma_mm, self.inspected.measured.quantum_mm, (near, far), noise)).sigma
         return COVERAGE_FACTOR * sigma if np.isfinite(sigma) else None
 
 

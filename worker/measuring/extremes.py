@@ -1,0 +1,177 @@
+"""Extremes of a map over samples as the surface has them: what noise adds to them is drawn anew and taken off.
+
+The least of many noisy places lies below the least of the surface: by nothing on a steep slope, by some two
+standard deviations over a wide even face.  How much it is here is found by adding noise of the map's own size and
+kinship to a calmer copy of it (the parametric bootstrap; B. Efron, R. Tibshirani, An Introduction to the Bootstrap,
+1993, section 6.5; from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.sparse import coo_array, csr_array
+
+from worker.measuring.patches import SampleNet
+from worker.measuring.statistics import EXTREME_SAMPLES, robust_extremes
+from worker.records import Bools, Deviation, Floats, Ints
+
+CALMER_SPACINGS = 3.0  # wide are the cells averaged over: nine samples and more, waves longer than that stay
+CALMER_ROUNDS = 2  # of averaging, so that cells leave no steps
+FILL_ROUNDS = 3  # samples without a point take their neighbours' value, as the map does
+LEAST_SHARE = 0.05  # of a point: less says nothing about a sample
+MOST_POINTS = 3.0  # a triangle: more change no kinship
+DRAWS, SEED = 48, 20811  # a standard deviation to a tenth
+REACH_SIGMAS = 6.0  # places farther than this above the least are never the least
+MOST_PLACES = 4000  # of them, the outermost: work grows with them
+DOUBT = 0.5  # of what is taken off: short waves of the surface pass for noise
+
+
+@dataclass(frozen=True, eq=False)
+class NoisyMap:
+    """Values at samples, each with noise that neighbours share in part.
+
+    value, sigma : (s,) and the standard deviation of its noise;  used : (s,) samples that have one
+    point_count : (s,) scan points each rests on;  calm : (s,) averaged over neighbours
+    """
+
+    net: SampleNet
+    value: Floats
+    sigma: Floats
+    used: Bools
+    point_count: Ints
+    calm: Floats
+
+    def calmer(self, own: Floats) -> Floats:
+        """Values (s,) averaged over cells of each face, by area: fine triangles at a rim share their few points."""
+        samples = self.net.samples
+        rows = np.flatnonzero(self.used)
+        place = np.floor(samples.points_mm[rows] / (CALMER_SPACINGS * samples.spacing_mm)).astype(np.int64)
+        _, cell = np.unique(np.column_stack([samples.face[rows], place]), axis=0, return_inverse=True)
+        cell, area = cell.reshape(-1), samples.area_mm2[rows]
+        mean = np.bincount(cell, area * own[rows]) / np.maximum(np.bincount(cell, area), 1e-300)
+        found = own.copy()
+        found[rows] = mean[cell]
+        return self.net.smooth(found, self.used, rounds=CALMER_ROUNDS)
+
+    @property
+    def density(self) -> float:
+        """Scan points a square millimetre."""
+        return float(self.point_count[self.used].sum() / max(self.net.samples.area_mm2[self.used].sum(), 1e-300))
+
+
+@dataclass(frozen=True)
+class Extreme:
+    """Over the area of four samples.
+
+    sigma : standard uncertainty from noise, and from what was taken off for it
+    added : what noise had added
+    """
+
+    value: float
+    sigma: float
+    added: float
+
+
+def noisy_map(net: SampleNet, deviation: Deviation, values: tuple[Floats, Floats], used: Bools) -> NoisyMap:
+    """The map of values and their noise, (s,) each, with its calmed values.
+
+    deviation : that the values were made from
+    """
+    calm = net.smooth(values[0], used)
+    return NoisyMap(net, *values, used, deviation.point_count, calm)
+
+
+def least(known: NoisyMap, firm: Bools, over: Floats | None = None) -> Extreme:
+    """Least value among the firm samples (s,), of them those that are used.
+
+    over : (s,) what is taken from each first, such as a limit of its own
+    """
+    rows = np.flatnonzero(firm & known.used)
+    own = known.calm if over is None else known.calm - over
+    calmer = known.calmer(own)
+    rows = rows[np.argsort(calmer[rows], kind="stable")]
+    found = _tail(own[rows], known.net.samples.area_mm2[rows], known.net.samples.spacing_mm)
+    typical = float(np.median(known.sigma[rows]))
+    near = rows[: max(int(np.searchsorted(calmer[rows], calmer[rows[0]] + REACH_SIGMAS * typical)), 12)][:MOST_PLACES]
+    area = known.net.samples.area_mm2[near]
+    drawn = calmer[near, None] + _calmed_noise(known, near)
+    plain = _tail(calmer[near], area, known.net.samples.spacing_mm)
+    extremes = np.array([_tail(column, area, known.net.samples.spacing_mm) for column in drawn.T])
+    added = max(plain - float(extremes.mean()), 0.0)
+    return Extreme(found + added, float(np.hypot(extremes.std(ddof=1), DOUBT * added)), added)
+
+
+def greatest(known: NoisyMap, firm: Bools, over: Floats | None = None) -> Extreme:
+    """Greatest value, likewise."""
+    turned = replace(known, value=-known.value, calm=-known.calm)
+    found = least(turned, firm, None if over is None else -over)
+    return Extreme(-found.value, found.sigma, found.added)
+
+
+def _tail(values: Floats, area: Floats, spacing_mm: float) -> float:
+    return robust_extremes(values, area, EXTREME_SAMPLES * spacing_mm**2)[0]
+
+
+def _calmed_noise(known: NoisyMap, near: Ints) -> Floats:
+    """Draws (n, DRAWS) of the noise that averaging leaves at some samples (n,)."""
+    triangles, count = known.net.samples.triangles, len(known.sigma)
+    around = triangles[_among(near, count)[triangles].any(axis=1)]
+    rows = np.unique(around)
+    number = np.zeros(count, dtype=np.int64)  # of a sample among the rows
+    wider = triangles[_among(rows, count)[triangles].any(axis=1)]
+    rows = np.unique(wider)
+    number[rows] = np.arange(len(rows))
+    noise = known.sigma[rows, None] * _shared_noise(known, wider, number[wider])
+    own = number[around]
+    weight = np.tile(known.used[around].astype(np.float64), 3)
+    averaged = _spread(np.repeat(own, 3, axis=1), np.tile(own, 3), weight, (len(rows), len(rows)))
+    total = np.maximum(np.asarray(averaged.sum(axis=1)).reshape(-1)[number[near]], 1e-300)
+    found: Floats = (averaged[number[near]] @ noise) / total[:, None]
+    return found
+
+
+def _among(rows: Ints, count: int) -> Bools:
+    is_among = np.zeros(count, dtype=bool)
+    is_among[rows] = True
+    return is_among
+
+
+def _shared_noise(known: NoisyMap, triangles: Ints, own: Ints) -> Floats:
+    """Noise (r, DRAWS) of unit size: points strewn as densely as the scan's speak for the corners of their triangle.
+
+    triangles : (t, 3) of samples;  own : (t, 3) the same, numbered from nothing to r
+    """
+    rng, count = np.random.default_rng(SEED), int(own.max(initial=-1)) + 1
+    corners = known.net.samples.points_mm[triangles]
+    area = np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1) / 2
+    number = rng.poisson(area * min(known.density, MOST_POINTS / max(float(np.median(area)), 1e-300)))
+    owner = np.repeat(own, number, axis=0)
+    points = np.repeat(np.arange(len(owner))[:, None], 3, axis=1)
+    held = _spread(owner, points, rng.dirichlet(np.ones(3), len(owner)), (count, len(owner)))
+    total = np.asarray(held.sum(axis=1)).reshape(-1)
+    noise: Floats = (held @ rng.standard_normal((len(owner), DRAWS))) / np.maximum(total, LEAST_SHARE)[:, None]
+    noise = _filled(noise, total > LEAST_SHARE, own)
+    size = np.sqrt((noise**2).mean(axis=1))
+    return noise / np.where(size > 0, size, 1.0)[:, None]
+
+
+def _filled(noise: Floats, has: Bools, triangles: Ints) -> Floats:
+    """Samples that have none take the mean of their neighbours' (s, d), a few steps far."""
+    count = len(has)
+    beside = _spread(
+        np.repeat(triangles, 3, axis=1), np.tile(triangles, 3), np.ones((len(triangles), 9)), (count, count)
+    )
+    for _ in range(FILL_ROUNDS):
+        if has.all():
+            break
+        near = beside @ has.astype(np.float64)
+        mean = (beside @ (noise * has[:, None])) / np.maximum(near, 1.0)[:, None]
+        noise = np.where(has[:, None], noise, mean)
+        has = has | (near > 0)
+    return noise
+
+
+def _spread(rows: Ints, columns: Ints, weight: Floats, shape: tuple[int, int]) -> csr_array:
+    return csr_array(coo_array((weight.ravel(), (rows.ravel(), columns.ravel())), shape=shape))
