@@ -6,7 +6,6 @@ import numpy as np
 
 from shared.plan.ports import PortArea, PortSibling, PortVolume
 from worker.judging.measured import Measured
-from worker.measuring.samples import trusted_faces
 from worker.measuring.seen import NotMeasured
 from worker.ports.sections import Port, port_of
 from worker.ports.siblings import Match, match_siblings
@@ -32,7 +31,8 @@ def nominal_match(line: PortSibling, measured: Measured) -> tuple[Port, Port, Ma
         return NotMeasured(f"region {line.sibling}: {other.reason}")
     axis = None if line.mirror == "none" else line.mirror
     point = None if line.point is None else np.array(line.point)
-    match = match_siblings(own, other, axis=axis, point_mm=point)
+    key = ("port match", line.region, line.sibling, line.mirror, line.point)
+    match = measured.once(key, lambda: match_siblings(own, other, axis=axis, point_mm=point))
     return match if isinstance(match, NotMeasured) else (own, other, match)
 
 
@@ -51,5 +51,5 @@ def port_limits(line: PortLine, measured: Measured) -> tuple[float, Limits] | No
 
 def _exact_samples(measured: Measured) -> Bools:
     """(s,) samples whose deviations are measured from the exact surface of their face."""
-    is_exact: Bools = trusted_faces(measured.nominal).is_analytic[measured.samples.face]
+    is_exact: Bools = measured.exact_faces.is_analytic[measured.samples.face]
     return is_exact

@@ -70,8 +70,11 @@ def map_of(lines: Lines, nominal_mm: Floats, measured: Measured, *, is_smooth: b
     both = counted & lines.near_seen & lines.far_seen
     one = counted & (lines.near_seen ^ lines.far_seen)
     at_edge = (measured.net.is_rim | measured.net.is_at_blunt_edge)[lines.row]
-    calm, found = lines.wall_mm.copy(), []
+    calm = lines.wall_mm.copy()
+    found: list[LeastWall | None] = []
     for used in (both, one):
+        if not used.any():
+            continue
         calm = np.where(used, calmed(lines, used, measured.net), calm)
         inner = used & ~at_edge
         counts = inner if inner.any() else used

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from worker.measuring.analytic import FaceTable, exact_distance
 from worker.measuring.samples import trusted_faces
@@ -44,6 +45,7 @@ class Skin:
     is_seen : (k,) False everywhere for nominal
     is_gap : (k,) not seen, but next to what was: there the deviation of the neighbours stands in
     table : the analytic faces;  tolerance_mm : how far facets lie from exact surfaces
+    nominal : of the piece, the same surface as nominal has it; None of nominal itself
     """
 
     rows: Ints
@@ -57,6 +59,7 @@ class Skin:
     is_gap: Bools
     table: FaceTable
     tolerance_mm: float
+    nominal: Skin | None = None
 
     @cached_property
     def placed_mm(self) -> Floats:
@@ -66,7 +69,35 @@ class Skin:
 
     @cached_property
     def _flat(self) -> SurfaceQuery:
-        return SurfaceQuery(self.points_mm, self.triangles)
+        return SurfaceQuery(self.points_mm, self.triangles) if self.nominal is None else self.nominal._flat  # noqa: SLF001
+
+    @cached_property
+    def _tree(self) -> cKDTree:
+        return cKDTree(self.placed_mm)
+
+    @cached_property
+    def _longest_mm(self) -> float:
+        """Longest edge: no place of a triangle lies farther from the nearest of its corners."""
+        corners = self.placed_mm[self.triangles]
+        edges = corners - np.roll(corners, 1, axis=1)
+        return float(np.sqrt(np.einsum("tci,tci->tc", edges, edges).max()))
+
+    def numbers_of(self, rows: Ints) -> Ints:
+        """Numbers (n,) in this skin of samples (n,) that belong to it."""
+        return np.searchsorted(self.rows, rows)
+
+    def within(self, far: Skin, reach_mm: float) -> Ints:
+        """Numbers of the samples that may lie within ``reach_mm`` of another skin; none that does is left out."""
+        reach_mm += far._longest_mm + far.tolerance_mm
+        low, high = far.placed_mm.min(axis=0) - reach_mm, far.placed_mm.max(axis=0) + reach_mm
+        near = np.flatnonzero(((self.placed_mm >= low) & (self.placed_mm <= high)).all(axis=1))
+        distance, _ = far._tree.query(self.placed_mm[near], distance_upper_bound=reach_mm)
+        return near[np.isfinite(distance)]
+
+    def nearest_corner(self, points_mm: Floats) -> tuple[Floats, Ints]:
+        """Distance (n,) from points (n, 3) to the nearest sample, and its number (n,)."""
+        distance, corner = self._tree.query(points_mm)
+        return distance, np.asarray(corner, dtype=np.int64)
 
     @cached_property
     def _placed(self) -> SurfaceQuery:
@@ -128,10 +159,13 @@ class Skin:
         return Foot(wall, point, normal, face, is_exact, self.triangles[triangle], share)
 
 
-def nominal_skin(is_member: Bools, nominal: Nominal, samples: Samples) -> Skin | None:
+def nominal_skin(
+    is_member: Bools, nominal: Nominal, samples: Samples, *, table: FaceTable | None = None
+) -> Skin | None:
     """The surface of a region (s,) as the CAD has it; None if it has no whole triangle.
 
     is_member : samples in the region.  A triangle belongs to it with all three of its corners.
+    table : ``trusted_faces`` of nominal, where it is at hand
     """
     inside = is_member[samples.triangles].all(axis=1)
     if not inside.any():
@@ -148,7 +182,7 @@ def nominal_skin(is_member: Bools, nominal: Nominal, samples: Samples) -> Skin |
         calm_mm=np.zeros(len(rows)),
         is_seen=np.zeros(len(rows), dtype=bool),
         is_gap=np.zeros(len(rows), dtype=bool),
-        table=trusted_faces(nominal),
+        table=trusted_faces(nominal) if table is None else table,
         tolerance_mm=(nominal.chord_tolerance_mm or 0.0) + ON_IT_SHARE * span,
     )
 
@@ -172,4 +206,5 @@ def piece_skin(skin: Skin, deviation: Deviation, calm_mm: Floats) -> Skin:
         calm_mm=np.where(is_seen, calm, beside),
         is_seen=is_seen,
         is_gap=is_gap,
+        nominal=skin,
     )
