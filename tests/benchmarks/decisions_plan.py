@@ -104,8 +104,8 @@ def _mock_up() -> Iterator[Line]:
             for side, hole in zip((-1, 1), holes, strict=True)
         ]
         yield {"name": name, "body": "rocker_stand", "place": {"seat": seat, "holes": pairs}}
-    for name, x in ARMS.items():
-        yield {"name": name, "body": "rocker_arm", "place": {"transform": {"translation": [x, -23, 88]}}}
+    for name, arm_x in ARMS.items():
+        yield {"name": name, "body": "rocker_arm", "place": {"transform": {"translation": [arm_x, -23, 88]}}}
 
 
 def _walls() -> list[Line]:

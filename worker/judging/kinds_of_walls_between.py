@@ -11,7 +11,7 @@ from shared.plan.walls import RoomToRemove, WallBetween
 from worker.judging.finding import Details, Finding, Unmeasured, plain_finding, row
 from worker.judging.measured import Measured
 from worker.judging.nominal_walls import NominalRoom, NominalWall, room_of_nominal, room_settings, wall_of_nominal
-from worker.judging.piece_walls import Sources, WallMap, map_of, skin_of_piece, wall_map
+from worker.judging.piece_walls import Sources, WallMap, map_of, skin_of_piece, thin_map, wall_map
 from worker.judging.seen_share import gap_text
 from worker.judging.verdicts import COVERAGE_FACTOR
 from worker.judging.wall_exhibits import SPOT_SHARE, room_exhibits, wall_exhibits
@@ -155,6 +155,9 @@ def _map_forth(names: tuple[str, str], own: NominalWall, measured: Measured) -> 
 
     def made() -> WallMap:
         near, far = _skins(names, own, measured)
+        before = measured.before
+        if before is not None and wall_of_nominal(*names, before) is own and _skins(names, own, before) == (near, far):
+            return _map_forth(names, own, before)
         return wall_map(near, far, own.forth, measured)
 
     return measured.once(("walls of piece", *names), made)
@@ -167,14 +170,15 @@ def _map_back(names: tuple[str, str], own: NominalWall, least_mm: float, measure
     """
 
     def made() -> WallMap:
-        near, far = _skins(names, own, measured)
+        far, near = _skins(names, own, measured)
         forth = _map_forth(names, own, measured)
-        thin = None
+        found = None
         if forth.least is not None:
             moved = sum(float(np.abs(skin.off_mm).max(initial=0.0)) for skin in (near, far))
             reach = SPOT_SHARE * max(least_mm, forth.least.wall_mm, 0.0) + moved
             thin = thin_samples(own.skins[1], own.skins[0], reach, measured.samples)
-        return wall_map(far, near, wall_lines(own.skins[1], own.skins[0], thin), measured)
+            found = thin_map((near, far), (own.skins[1], own.skins[0]), thin, measured)
+        return found or wall_map(near, far, wall_lines(own.skins[1], own.skins[0]), measured)
 
     return measured.once(("walls of piece, back", *names, least_mm), made)
 

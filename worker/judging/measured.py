@@ -17,11 +17,9 @@ from worker.datums.reference_frame import datum_frame
 from worker.features.find import find_feature
 from worker.features.records import Feature
 from worker.fitting.records import Association
-from worker.measuring.analytic import FaceTable
 from worker.measuring.displacement import Displacement, region_displacement
 from worker.measuring.measured_feature import MeasuredFeature, measure_feature
 from worker.measuring.patches import SampleNet
-from worker.measuring.samples import trusted_faces
 from worker.measuring.seen import NotMeasured, Seen
 from worker.measuring.shrink import without_shrink
 from worker.records import Alignment, AlignmentStatus, Body, Deviation, Floats, Nominal, Region, Samples, Thickness
@@ -103,11 +101,6 @@ class Measured:
     def net(self) -> SampleNet:
         """Neighbours of samples; a move tears no surface from its neighbour."""
         return SampleNet(self.samples) if self.before is None else self.before.net
-
-    @cached_property
-    def exact_faces(self) -> FaceTable:
-        """The analytic faces of nominal that its triangles agree with."""
-        return trusted_faces(self.nominal)
 
     @cached_property
     def body(self) -> Displacement | NotMeasured:

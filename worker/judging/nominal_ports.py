@@ -6,6 +6,7 @@ import numpy as np
 
 from shared.plan.ports import PortArea, PortSibling, PortVolume
 from worker.judging.measured import Measured
+from worker.measuring.samples import trusted_faces
 from worker.measuring.seen import NotMeasured
 from worker.ports.sections import Port, port_of
 from worker.ports.siblings import Match, match_siblings
@@ -51,5 +52,5 @@ def port_limits(line: PortLine, measured: Measured) -> tuple[float, Limits] | No
 
 def _exact_samples(measured: Measured) -> Bools:
     """(s,) samples whose deviations are measured from the exact surface of their face."""
-    is_exact: Bools = measured.exact_faces.is_analytic[measured.samples.face]
+    is_exact: Bools = trusted_faces(measured.nominal).is_analytic[measured.samples.face]
     return is_exact

@@ -39,6 +39,10 @@ class NominalRoom:
     room: Room
     least_mm: float
 
+    def skins(self) -> tuple[Skin, ...]:
+        """All it was made of."""
+        return (self.skin, *(wall.skin for wall in self.walls))
+
 
 def wall_of_nominal(region: str, toward: str, measured: Measured) -> NominalWall | str:
     """The wall of nominal, made once; a text where there is none, and why."""
@@ -68,10 +72,11 @@ def skin_of_region(name: str, measured: Measured) -> Skin | str:
     """
 
     def made() -> Skin | str:
-        found = nominal_skin(
-            measured.region(name).is_member, measured.nominal, measured.samples, table=measured.exact_faces
-        )
-        return f"region '{name}' is smaller than one triangle of the map" if found is None else found
+        found = nominal_skin(measured.region(name).is_member, measured.nominal, measured.samples)
+        if found is None:
+            return f"region '{name}' is smaller than one triangle of the map"
+        kept = None if measured.before is None else skin_of_region(name, measured.before)
+        return kept if isinstance(kept, Skin) and kept.agrees(found) else found
 
     return measured.once(("skin of region", name), made)
 
@@ -80,6 +85,9 @@ def _wall(region: str, toward: str, measured: Measured) -> NominalWall | str:
     near, far = skin_of_region(region, measured), skin_of_region(toward, measured)
     if isinstance(near, str) or isinstance(far, str):
         return near if isinstance(near, str) else str(far)
+    kept = None if measured.before is None else wall_of_nominal(region, toward, measured.before)
+    if isinstance(kept, NominalWall) and kept.skins == (near, far):
+        return kept
     forth = wall_lines(near, far)
     least_forth = least_nominal(forth, (near, far), measured.samples)
     thin = None if least_forth is None else thin_samples(far, near, least_forth.wall_mm, measured.samples)
@@ -106,6 +114,9 @@ def _room(line: RoomToRemove, measured: Measured) -> NominalRoom | str:
             return own
         walls.append(Kept(own.skins[1], wall.least, own.forth.is_wall))
         exact += [own.least.wall_mm - wall.least] if own.least.is_exact else []
+    kept = None if measured.before is None else room_of_nominal(line, measured.before)
+    if isinstance(kept, NominalRoom) and kept.skins() == (near, *(wall.skin for wall in walls)):
+        return kept
     settings = room_settings(line)
     room = room_behind(near, walls, settings)
     least = min([float(room.lines.wall_mm.min()), *exact])  # between samples it can be less than at any of them

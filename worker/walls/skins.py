@@ -82,13 +82,19 @@ class Skin:
         edges = corners - np.roll(corners, 1, axis=1)
         return float(np.sqrt(np.einsum("tci,tci->tc", edges, edges).max()))
 
+    def agrees(self, other: Skin) -> bool:
+        """Whether both are one surface, to the last bit; what was made of one then holds for the other."""
+        names = ("rows", "points_mm", "normals", "triangles", "off_mm", "calm_mm", "is_seen", "is_gap")
+        is_same = all(np.array_equal(getattr(self, name), getattr(other, name)) for name in names)
+        return is_same and self.table.agrees(other.table, np.unique(self.face))
+
     def numbers_of(self, rows: Ints) -> Ints:
         """Numbers (n,) in this skin of samples (n,) that belong to it."""
         return np.searchsorted(self.rows, rows)
 
     def within(self, far: Skin, reach_mm: float) -> Ints:
         """Numbers of the samples that may lie within ``reach_mm`` of another skin; none that does is left out."""
-        reach_mm += far._longest_mm + far.tolerance_mm
+        reach_mm += 2 * far._longest_mm + far.tolerance_mm  # once more for what noise and slopes take off
         low, high = far.placed_mm.min(axis=0) - reach_mm, far.placed_mm.max(axis=0) + reach_mm
         near = np.flatnonzero(((self.placed_mm >= low) & (self.placed_mm <= high)).all(axis=1))
         distance, _ = far._tree.query(self.placed_mm[near], distance_upper_bound=reach_mm)
@@ -159,13 +165,10 @@ class Skin:
         return Foot(wall, point, normal, face, is_exact, self.triangles[triangle], share)
 
 
-def nominal_skin(
-    is_member: Bools, nominal: Nominal, samples: Samples, *, table: FaceTable | None = None
-) -> Skin | None:
+def nominal_skin(is_member: Bools, nominal: Nominal, samples: Samples) -> Skin | None:
     """The surface of a region (s,) as the CAD has it; None if it has no whole triangle.
 
     is_member : samples in the region.  A triangle belongs to it with all three of its corners.
-    table : ``trusted_faces`` of nominal, where it is at hand
     """
     inside = is_member[samples.triangles].all(axis=1)
     if not inside.any():
@@ -182,7 +185,7 @@ def nominal_skin(
         calm_mm=np.zeros(len(rows)),
         is_seen=np.zeros(len(rows), dtype=bool),
         is_gap=np.zeros(len(rows), dtype=bool),
-        table=trusted_faces(nominal) if table is None else table,
+        table=trusted_faces(nominal),
         tolerance_mm=(nominal.chord_tolerance_mm or 0.0) + ON_IT_SHARE * span,
     )
 
