@@ -103,3 +103,19 @@ def test_an_open_surface_has_no_shared_volume() -> None:
     lid = part_of(whole, whole.query.face_normals[:, 2] < 0.5)
     assert lid is not None
     assert interference_volume_mm3(lid, whole, at(8.0)) is None
+
+
+@pytest.mark.parametrize("place", [at(13.0, 4.0, 6.0), at(4.0, 4.0, 11.0), at(6.0, 4.0, 4.0)])
+def test_what_lies_about_a_place_tells_the_same_clearance_as_the_whole(place: RigidTransform) -> None:
+    cube, target = box((2.0, 2.0, 2.0)), Target.all_of(ball(10.0, rings=24))
+    low = place.translation_mm
+    near = target.about(np.stack([low - 6.0, low + 8.0]))
+    assert near is not None
+    assert len(near.whole.triangles) < len(target.whole.triangles)
+    whole, found = gap_between(cube, target, place), near.told(gap_between(cube, near, place))
+    assert found.clearance_mm == pytest.approx(whole.clearance_mm, abs=1e-12)
+    assert found.second_triangle == whole.second_triangle
+
+
+def test_nothing_lies_about_a_place_far_off() -> None:
+    assert Target.all_of(box((10.0, 10.0, 10.0))).about(np.array([[50.0] * 3, [60.0] * 3])) is None
