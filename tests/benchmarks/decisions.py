@@ -24,6 +24,7 @@ from pathlib import Path
 
 import numpy as np
 
+from demo.geometry.head import build_head
 from demo.geometry.planted import CASTING
 from demo.geometry.scanning import write_cloud
 from demo.make_scans import make_casting
@@ -87,7 +88,7 @@ def make_job(folder: Path, point_count: int, scan: Path | None) -> InspectionJob
     """The demonstration's first casting, its scan thinned; ``scan`` : one made before, instead of making it."""
     whole = scan or folder / "casting.ply"
     if scan is None:
-        make_casting(whole, CASTING)
+        make_casting(whole, CASTING, build_head(CASTING.faults))
     cloud = read_scan(Source(whole, whole.name, LengthUnit.MILLIMETRE))
     if cloud.normals is None:
         raise SystemExit(f"{whole} has no normals")
@@ -170,10 +171,10 @@ def print_ratio(kinds: Sequence[str], costs: Costs) -> None:
     print(f"\n{'kind':<24}{'12 lines':>10}{'a line':>10}{'of base':>10}   CPU seconds")
     _, base_cpu = costs.total(BASE)
     for kind in kinds:
-        own = costs.cpu_s[kind]
-        print(f"{kind:<24}{own:>10.2f}{own / 12:>10.2f}{own / base_cpu:>10.1%}")
-    own = (*kinds, "report of the lines")
-    clock, cpu = (whole / base for whole, base in zip(costs.total(own), costs.total(BASE), strict=True))
+        took = costs.cpu_s[kind]
+        print(f"{kind:<24}{took:>10.2f}{took / 12:>10.2f}{took / base_cpu:>10.1%}")
+    more = costs.total((*kinds, "report of the lines"))
+    clock, cpu = (whole / base for whole, base in zip(more, costs.total(BASE), strict=True))
     print(f"\nall with these lines / base: {1 + cpu:.2f} x by CPU, {1 + clock:.2f} x by the clock")
 
 

@@ -81,8 +81,8 @@ def surface_about(points_mm: Floats, triangles: Ints, kept: Ints, box_mm: Floats
     near = kept[meets]
     if not len(near):
         return None
-    used, corner = np.unique(triangles[near], return_inverse=True)
-    return SurfaceQuery(points_mm[used], corner.reshape(-1, 3).astype(np.int64)), near
+    used, number = np.unique(triangles[near], return_inverse=True)
+    return SurfaceQuery(points_mm[used], number.reshape(-1, 3).astype(np.int64)), near
 
 
 def stitched_mm(samples: Samples, off_mm: Floats, is_rim: Bools) -> Floats:

@@ -103,7 +103,7 @@ class Skin:
     def nearest_corner(self, points_mm: Floats) -> tuple[Floats, Ints]:
         """Distance (n,) from points (n, 3) to the nearest sample, and its number (n,)."""
         distance, corner = self._tree.query(points_mm)
-        return distance, np.asarray(corner, dtype=np.int64)
+        return np.asarray(distance, dtype=np.float64), np.asarray(corner, dtype=np.int64)
 
     @cached_property
     def _placed(self) -> SurfaceQuery:
