@@ -21,6 +21,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -28,6 +29,7 @@ from demo.geometry.head import build_head
 from demo.geometry.planted import CASTING
 from demo.geometry.scanning import write_cloud
 from demo.make_scans import make_casting
+from shared.errors import PlanInvalid
 from shared.plan import Plan
 from shared.plan_reading import parse_plan
 from shared.units import LengthUnit
@@ -130,8 +132,17 @@ def judge_kinds(kinds: Sequence[str], plan_mm: Plan, measured: Measured, costs: 
     for kind in kinds:
         lines = [line for line in plan_mm.characteristics if line.kind == kind]
         with costs.of(kind):
-            found += [judge_line(line, plan_mm, measured) for line in lines]
+            found += [one for line in lines if (one := judged_or_refused(line, plan_mm, measured)) is not None]
     return found
+
+
+def judged_or_refused(line: Any, plan_mm: Plan, measured: Measured) -> Characteristic | None:
+    """The line judged; None, and said so, where the part does not have what it asks for."""
+    try:
+        return judge_line(line, plan_mm, measured)
+    except PlanInvalid as error:
+        print(f"    {line.id} is refused: {error.message}")
+        return None
 
 
 def try_moves(plan_mm: Plan, measured: Measured, lines: Sequence[Characteristic], costs: Costs) -> None:

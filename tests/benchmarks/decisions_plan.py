@@ -109,13 +109,14 @@ def _mock_up() -> Iterator[Line]:
 
 
 def _walls() -> list[Line]:
-    to_jacket = (*PORTS, "chamber_1", "chamber_2", "deck", "spring_intake_2", "bolt_3", STUDS[2], "push_rod_3")
+    pockets = ("spring_intake_2", "guide_intake_2", "bolt_3", STUDS[2], "push_rod_3")
+    to_jacket = (*PORTS, "chamber_1", "chamber_2", *pockets)
     walls = [{"region": name, "toward": "water_jacket", "least": 3.5} for name in to_jacket]
     return [*walls, {"region": "intake_2", "toward": "bolt_4", "least": 3.5}]
 
 
 def _rooms() -> list[Line]:
-    to_jacket = (*PORTS, "chamber_1", "chamber_2", "deck", "spring_exhaust_1", "bolt_4", "plug_socket_2")
+    to_jacket = (*PORTS, "chamber_1", "chamber_2", "guide_exhaust_1", "spring_exhaust_1", "bolt_4", "plug_socket_2")
     rooms = [{"region": name, "walls": [{"toward": "water_jacket", "least": 3.2}]} for name in to_jacket]
     both = [{"toward": "water_jacket", "least": 3.0}, {"toward": "bolt_4", "least": 3.0}]
     ports = [{"toward": "intake_1", "least": 3.2}, {"toward": "intake_2", "least": 3.2}]

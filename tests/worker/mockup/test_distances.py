@@ -105,7 +105,7 @@ def test_an_open_surface_has_no_shared_volume() -> None:
     assert interference_volume_mm3(lid, whole, at(8.0)) is None
 
 
-@pytest.mark.parametrize("place", [at(13.0, 4.0, 6.0), at(4.0, 4.0, 11.0), at(6.0, 4.0, 4.0)])
+@pytest.mark.parametrize("place", [at(13.0, 4.0, 6.0), at(4.0, 3.1, 11.0), at(6.0, 4.0, 4.0)])
 def test_what_lies_about_a_place_tells_the_same_clearance_as_the_whole(place: RigidTransform) -> None:
     cube, target = box((2.0, 2.0, 2.0)), Target.all_of(ball(10.0, rings=24))
     low = place.translation_mm
