@@ -94,13 +94,14 @@ def inspect(job: InspectionJob, *, out_dir: Path, progress: Progress) -> Inspect
     course = Course(progress)
     plan_mm = (job.plan or NO_PLAN).to_mm()
     with course.stage(Stage.READ):
-        inputs = _read(job, plan_mm)
+        inputs = read_inputs(job, plan_mm)
     inspected = _inspected(job, plan_mm, inputs, course)
     with course.stage(Stage.REPORT):
         return InspectionResult(write_inspection(inspected, out_dir))
 
 
-def _read(job: InspectionJob, plan_mm: Plan) -> Inputs:
+def read_inputs(job: InspectionJob, plan_mm: Plan) -> Inputs:
+    """The job's files; plan_mm : lengths in mm.  Raises FirstpourError for what cannot be read."""
     with ThreadPoolExecutor(max_workers=2) as pool:
         bodies = pool.map(_body, job.bodies)
         nominal, scan = read_pair(_source(job.nominal), _source(job.scan), limits=SETTINGS.read)
@@ -122,7 +123,8 @@ def _body(body: BodyFile) -> Body:
     return read_body(_source(body.file), name=body.name, role=body.role, limits=SETTINGS.read)
 
 
-def _measured(job: InspectionJob, plan_mm: Plan, inputs: Inputs, course: Course) -> Measured:
+def measure(job: InspectionJob, plan_mm: Plan, inputs: Inputs, course: Course) -> Measured:
+    """Align and map: all that lines are judged from.  Raises FirstpourError for a plan that does not fit the part."""
     nominal = inputs.nominal
     with course.stage(Stage.ALIGN):
         with course.watch.stage("sample"):
@@ -204,7 +206,11 @@ def _unplanned(cores: tuple[Region, ...], planned: tuple[Region, ...]) -> list[R
 
 def _inspected(job: InspectionJob, plan_mm: Plan, inputs: Inputs, course: Course) -> Inspected:
     """Align, map, judge."""
-    measured = _measured(job, plan_mm, inputs, course)
+    return judged(job, plan_mm, inputs, measure(job, plan_mm, inputs, course), course)
+
+
+def judged(job: InspectionJob, plan_mm: Plan, inputs: Inputs, measured: Measured, course: Course) -> Inspected:
+    """Judge what was measured, and try what the plan asks to be tried."""
     with course.stage(Stage.JUDGE):
         characteristics = judge_plan(plan_mm, measured, seed=job.seed)
         features, frames = feature_lines(plan_mm, measured), frame_lines(plan_mm, measured)

@@ -7,9 +7,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from worker.fasteners.records import MOUTH, Bore, MetalProfile, Reach, Reaching, Shell
+from worker.fasteners.shells import surface_about
 from worker.measuring.analytic import exact_distance
 from worker.records import Bools, Floats, Ints
-from worker.surface import SurfaceQuery, closest_barycentric
+from worker.surface import closest_barycentric
 
 GOLDEN = (np.sqrt(5.0) - 1) / 2
 LEAST_SLOPE = 0.05  # a ray within 3 degrees of a surface meets it nowhere in particular
@@ -59,8 +60,14 @@ def _any_way(bore: Bore, shell: Shell, profile: MetalProfile) -> Floats:
     for row, label in enumerate(profile.labels):
         at = np.flatnonzero(profile.is_found[row])
         places = bore.wall_mm(bore.heights_mm[at], profile.turn_rad[row, at])
-        own = SurfaceQuery(shell.surface.vertices_mm, shell.surface.triangles[shell.label == label])
-        found[row, at] = np.minimum(found[row, at], own.closest(places).distance_mm)
+        if not len(at):
+            continue
+        own = np.flatnonzero((shell.label == label) & ~shell.is_left_out)
+        reach = float(found[row, at].max())
+        box = np.stack([places.min(axis=0) - reach, places.max(axis=0) + reach])
+        near = surface_about(shell.surface.vertices_mm, shell.surface.triangles, own, box)
+        if near is not None:
+            found[row, at] = np.minimum(found[row, at], near[0].closest(places).distance_mm)
     return found
 
 
@@ -72,7 +79,7 @@ def open_heights(profile: MetalProfile) -> Floats:
 
 def _reach(bore: Bore, shell: Shell, height_mm: Floats, turn_rad: Floats) -> Reach:
     origins, ways = bore.wall_mm(height_mm, turn_rad), bore.radial(turn_rad)
-    hits = shell.surface.cast(origins, ways)
+    hits = shell.cast(origins, ways)
     triangle = hits.triangle
     own = np.maximum(triangle, 0)
     cosine = np.einsum("ij,ij->i", shell.surface.face_normals[own], ways)

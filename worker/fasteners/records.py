@@ -9,20 +9,23 @@ import numpy as np
 
 from worker.measuring.analytic import FaceTable
 from worker.records import Bools, Floats, Ints
-from worker.surface import SurfaceQuery
+from worker.surface import RayHits, SurfaceQuery
 
+MOST_PASSED = 40  # times a ray passes what is left out; more, and it runs along it
+PASS_MM = 1e-4  # behind each passage: ten times what single precision loses
 MOUTH = -1  # label of surfaces a hole opens into: they are no side of its metal
 
 
 @dataclass(frozen=True, eq=False)
 class Shell:
-    """The surface metal is measured to, the hole's own wall left out.
+    """The surface metal is measured to.
 
     surface : triangles (m, 3);  label : (m,) which named surface each is of, ``MOUTH`` for the hole's mouths
-    is_closed : it bounded a solid before the hole's wall was left out
+    is_closed : it bounds a solid
     table, face : exact faces of nominal, and the face (m,) of each triangle
     off_mm : (v,) how far each vertex lies outside its exact face; 0 in nominal, the deviation on the piece
     slack_mm : farthest a facet lies from its exact face
+    is_left_out : (m,) triangles of the hole's own wall, which rays pass through and no metal ends at
     """
 
     surface: SurfaceQuery
@@ -32,6 +35,25 @@ class Shell:
     face: Ints
     off_mm: Floats
     slack_mm: float
+    is_left_out: Bools
+
+    def cast(self, origins_mm: Floats, ways: Floats) -> RayHits:
+        """First hits of rays from origins (n, 3) along unit ways (n, 3), past all that is left out."""
+        hits = self.surface.cast(origins_mm, ways)
+        triangle, distance = hits.triangle.copy(), hits.distance_mm.copy()
+        rows = np.flatnonzero(self._passes(triangle))
+        for _ in range(MOST_PASSED):
+            if not len(rows):
+                break
+            begun = distance[rows] + PASS_MM
+            further = self.surface.cast(origins_mm[rows] + begun[:, None] * ways[rows], ways[rows])
+            triangle[rows], distance[rows] = further.triangle, begun + further.distance_mm
+            rows = rows[self._passes(further.triangle)]
+        triangle[rows] = -1
+        return RayHits(triangle, distance, triangle >= 0)
+
+    def _passes(self, triangle: Ints) -> Bools:
+        return (triangle >= 0) & self.is_left_out[np.maximum(triangle, 0)]
 
 
 @dataclass(frozen=True, eq=False)

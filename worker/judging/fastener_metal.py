@@ -11,7 +11,7 @@ from shared.plan import Plan
 from worker.fasteners.holes import FACES_ALONG, HoleShape, Names, Surroundings, hole_shape, surface_names, surroundings
 from worker.fasteners.metal import metal_profile
 from worker.fasteners.records import MOUTH, Bore, MetalProfile
-from worker.fasteners.shells import Piece, kept_triangles, nominal_shell, piece_shell
+from worker.fasteners.shells import Piece, nominal_shell, piece_shell
 from worker.features.records import Feature
 from worker.fitting.robust import mad_sigma
 from worker.judging.measured import Measured
@@ -19,6 +19,7 @@ from worker.judging.uncertainty import UNIFORM, deviation_sigma_mm, scanner_sigm
 from worker.measuring.corners import stitched_mm
 from worker.measuring.measured_feature import MeasuredFeature
 from worker.records import Bools, Floats, Ints
+from worker.surface import SurfaceQuery
 
 HEIGHT_COUNT = 33  # over the depth: 0.6 mm apart in a hole of 20 mm
 RIM_SHARE = 0.02  # of the depth, left out at both ends: rims are broken, and a ray along a mouth's face meets it or not
@@ -46,7 +47,7 @@ class Metal:
     """All of one hole.
 
     nominal, actual : heights the same, labels their own;  is_seen : (l, h) of actual, the far surface was scanned
-    bore : the piece's;  ends : lower and upper;  kept : (k,) sample triangles that rows of ``actual`` name
+    bore : the piece's;  ends : lower and upper;  triangles of ``actual`` are the samples'
     """
 
     shape: HoleShape
@@ -57,7 +58,6 @@ class Metal:
     found: MeasuredFeature
     bore: Bore
     ends: tuple[End, End]
-    kept: Ints
 
 
 def around_of(measured: Measured) -> Surroundings:
@@ -87,6 +87,12 @@ def calm_mm(measured: Measured) -> Floats:
     return measured.once(("fastener calm",), make)
 
 
+def nominal_surface(measured: Measured) -> SurfaceQuery:
+    """Nominal to cast rays at, once."""
+    nominal = measured.nominal
+    return measured.once("nominal surface", lambda: SurfaceQuery(nominal.vertices_mm, nominal.triangles))
+
+
 def piece_of(measured: Measured) -> Piece:
     """The piece, calmed, without cracks at creases; made once."""
 
@@ -105,7 +111,8 @@ def nominal_metal(feature: Feature, measured: Measured) -> tuple[HoleShape, Meta
         shape = hole_shape(feature, around_of(measured))
         label = np.where(shape.is_mouth, MOUTH, names_of(measured).label)
         bore = Bore(feature.point_mm, shape.direction, shape.radius_mm, heights_of(shape))
-        return shape, metal_profile(bore, nominal_shell(measured.nominal, label, shape.is_own))
+        shell = nominal_shell(measured.nominal, label, shape.is_own, surface=nominal_surface(measured))
+        return shape, metal_profile(bore, shell)
 
     return measured.once(("fastener nominal metal", feature.id), make)
 
@@ -121,15 +128,14 @@ def metal_round_hole(feature: Feature, found: MeasuredFeature, measured: Measure
     bore = Bore(element.place_at(feature.point_mm), element.direction, element.radius_mm, heights)
     label = np.where(shape.is_mouth, MOUTH, names.label)
     actual = metal_profile(bore, piece_shell(piece_of(measured), label, shape.is_own))
-    kept = kept_triangles(measured.samples, shape.is_own)
     is_inside = (heights >= shape.full_mm[0] - ends[0].shift_mm) & (heights <= shape.full_mm[1] + ends[1].shift_mm)
     actual = _within(actual, is_inside)
-    corners = measured.samples.triangles[kept[np.maximum(actual.triangle, 0)]]
+    corners = measured.samples.triangles[np.maximum(actual.triangle, 0)]
     deviation = measured.deviation
     if deviation is None:
         raise ValueError("nothing was measured")
     is_seen = actual.is_found & deviation.is_measured[corners].all(axis=-1)
-    return Metal(shape, names, nominal, actual, is_seen, found, bore, ends, kept)
+    return Metal(shape, names, nominal, actual, is_seen, found, bore, ends)
 
 
 def heights_of(shape: HoleShape) -> Floats:
@@ -179,7 +185,7 @@ def wall_sigma_mm(metal: Metal, height_mm: float, turn_rad: float) -> float:
 
 def far_samples(metal: Metal, measured: Measured, row: int, column: int) -> Ints:
     """The three samples round the place where the metal ends."""
-    corners: Ints = measured.samples.triangles[metal.kept[metal.actual.triangle[row, column]]]
+    corners: Ints = measured.samples.triangles[metal.actual.triangle[row, column]]
     return corners
 
 

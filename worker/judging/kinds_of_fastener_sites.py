@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -15,8 +15,8 @@ from shared.threads import parse_thread, tap_drill
 from shared.threads.practice import least_edge_mm, least_metal_mm, least_spacing_mm
 from worker.exhibits import Attachment, Column, Exhibits, Mark, Table
 from worker.fasteners.holes import border_edges
-from worker.fasteners.records import Shell
-from worker.fasteners.shells import kept_triangles, nominal_shell, piece_shell
+from worker.fasteners.segments import Nearest
+from worker.fasteners.shells import surface_about
 from worker.fasteners.sites import (
     Face,
     SiteRule,
@@ -41,6 +41,7 @@ from worker.records import Bools, Floats, Ints
 from worker.surface import SurfaceQuery
 
 SETTINGS = SiteSettings()
+NEAR_MM = 25.0  # about the candidates, that is looked at first: walls round a fastener are some millimetres thick
 COUNTING = "counting, against minima increased by U"
 SITES_SHOWN = 20
 FORMULA_SIGNS = ("=", "+", "-", "@")  # a spreadsheet would run a face's name that begins so
@@ -154,13 +155,12 @@ def _searched(face: Face, rule: SiteRule, plan: Plan, measured: Measured) -> _Ma
     """Every candidate with its distances, in nominal and on the piece."""
     nominal, label = measured.nominal, names_of(measured).label
     points, pitch = grid_on(face, nominal, SETTINGS)
-    stated = metal_round(
-        nominal_shell(nominal, label, face.is_plane).surface, points, -face.normal, rule, SETTINGS.step_mm
-    )
-    shell = piece_shell(piece_of(measured), label, face.is_plane)
+    samples, own = measured.samples, (face, rule)
+    stated = _metal((nominal.vertices_mm, nominal.triangles), ~face.is_plane, points, own)
     begun = points + _face_shift_mm(face, measured) * face.normal
-    actual = metal_round(shell.surface, begun, -face.normal, rule, SETTINGS.step_mm)
-    U = _expanded_mm(shell, actual.triangle, face, plan, measured)
+    is_kept = ~face.is_plane[samples.triangle_source]
+    actual = _metal((piece_of(measured).points_mm, samples.triangles), is_kept, begun, own)
+    U = _expanded_mm(actual.triangle, plan, measured)
     edges, _ = border_edges(around_of(measured).skin, face.is_plane, around_of(measured).is_round)
     edge = edge_distance(points, face.normal, edges)
     edge_piece = edge_distance(points, face.normal, _piece_edges_mm(edges, measured))
@@ -174,7 +174,7 @@ def _searched(face: Face, rule: SiteRule, plan: Plan, measured: Measured) -> _Ma
         nominal_mm=stated.distance_mm,
         edge_mm=edge_piece,
         spacing_mm=spacing,
-        toward=shell.label[actual.triangle],
+        toward=label[samples.triangle_source[actual.triangle]],
         is_kept=kept & (spacing - U >= rule.spacing_mm),
         is_unseen=_near_unseen(begun, face, rule, measured),
         is_kept_nominal=(stated.distance_mm >= rule.least_mm)
@@ -182,6 +182,24 @@ def _searched(face: Face, rule: SiteRule, plan: Plan, measured: Measured) -> _Ma
         & (spacing_nominal >= rule.spacing_mm),
         pitch_mm=pitch,
     )
+
+
+def _metal(mesh: tuple[Floats, Ints], is_kept: Bools, points_mm: Floats, asked: tuple[Face, SiteRule]) -> Nearest:
+    """Least metal round holes from points (n, 3) to the kept triangles (m,) of a mesh, which are told by their number.
+
+    Asked of what lies near the face first: metal no thicker than that reaches is that of the whole.
+    """
+    face, rule = asked
+    kept = np.flatnonzero(is_kept)
+    ends = np.concatenate([points_mm, points_mm - rule.depth_mm * face.normal, face.point_mm[None]])
+    for margin in (NEAR_MM, np.inf):
+        near = surface_about(*mesh, kept, np.stack([ends.min(axis=0) - margin, ends.max(axis=0) + margin]))
+        if near is None:
+            continue
+        found = metal_round(near[0], points_mm, -face.normal, rule, SETTINGS.step_mm)
+        if (found.distance_mm + rule.radius_mm <= margin).all():
+            return replace(found, triangle=near[1][found.triangle])
+    raise ValueError("a face without a solid behind it")
 
 
 def _face_shift_mm(face: Face, measured: Measured) -> float:
@@ -201,16 +219,13 @@ def _samples_on(is_triangle: Bools, measured: Measured) -> Bools:
     return is_on
 
 
-def _expanded_mm(shell: Shell, triangle: Ints, face: Face, plan: Plan, measured: Measured) -> Floats:
-    """U (n,) of the metal that ends on these triangles of the piece's shell."""
+def _expanded_mm(triangle: Ints, plan: Plan, measured: Measured) -> Floats:
+    """U (n,) of the metal that ends on these triangles of the samples."""
     deviation = measured.deviation
     if deviation is None:
         raise ValueError("nothing was measured")
     sources = deviation_sigma_mm(plan, measured.nominal, measured.samples, measured.alignment, deviation)
-    kept = kept_triangles(measured.samples, face.is_plane)
-    if len(kept) != len(shell.label):
-        raise ValueError("shell and samples disagree")
-    corners = measured.samples.triangles[kept[triangle]]
+    corners = measured.samples.triangles[triangle]
     return np.asarray(expanded_map_mm(sources)[corners].max(axis=1))
 
 
@@ -253,20 +268,25 @@ def _axes(face: Face, measured: Measured, *, is_piece: bool) -> tuple[Floats, Fl
 
 def _near_unseen(points_mm: Floats, face: Face, rule: SiteRule, measured: Measured) -> Bools:
     """Candidates (n,) with surface near them that was not scanned; single missed samples do not count."""
+    surface = measured.once("unseen surface", lambda: _unseen_surface(measured))
+    if surface is None:
+        return np.zeros(len(points_mm), dtype=bool)
+    gap = metal_round(surface, points_mm, -face.normal, rule, SETTINGS.step_mm).distance_mm
+    near: Bools = gap < rule.least_mm + SETTINGS.unseen_guard_mm
+    return near
+
+
+def _unseen_surface(measured: Measured) -> SurfaceQuery | None:
+    """All patches that were not scanned and are wider than a few samples; None where there is none."""
     samples, deviation = measured.samples, measured.deviation
     if deviation is None:
         raise ValueError("nothing was measured")
     is_unseen = np.zeros(len(samples.face), dtype=bool)
-    for patch in measured.net.patches(~deviation.is_measured):
+    for patch in measured.once("unseen patches", lambda: measured.net.patches(~deviation.is_measured)):
         if patch.area_mm2 >= EXTREME_SAMPLES * samples.spacing_mm**2:
             is_unseen[patch.samples] = True
     triangles = samples.triangles[is_unseen[samples.triangles].all(axis=1)]
-    if not len(triangles):
-        return np.zeros(len(points_mm), dtype=bool)
-    surface = SurfaceQuery(samples.points_mm, triangles)
-    gap = metal_round(surface, points_mm, -face.normal, rule, SETTINGS.step_mm).distance_mm
-    near: Bools = gap < rule.least_mm + SETTINGS.unseen_guard_mm
-    return near
+    return SurfaceQuery(samples.points_mm, triangles) if len(triangles) else None
 
 
 def _exhibits(

@@ -26,7 +26,17 @@ from worker.judging.sources import ALIGNMENT, RESOLUTION, SCANNER, TEMPERATURE, 
 from worker.judging.uncertainty import UNIFORM, facet_sigma_mm, scanner_sigma_mm
 from worker.measuring.seen import NotMeasured
 from worker.ports.bends import Bend, PieceBend, piece_short_side, short_side
-from worker.ports.piece import FACETS, SCAN_NOISE, PortPiece, Systematic, measure_port, measure_volume
+from worker.ports.piece import (
+    FACETS,
+    SCAN_NOISE,
+    PortPiece,
+    Skin,
+    Systematic,
+    measure_port,
+    measure_volume,
+    piece_skin,
+)
+from worker.ports.piece import PortVolume as MeasuredVolume
 from worker.ports.sections import Port
 from worker.ports.siblings import sibling_offsets
 from worker.records import Bools, Deviation, Floats
@@ -41,13 +51,13 @@ def port_area(line: PortArea, plan: Plan, measured: Measured) -> Finding | Unmea
     Nominal and piece are cut by the same planes.  The pose drops out: it slides sections along the port, and the
     least area changes with that in the second order only.
     """
-    port, deviation = _sure(nominal_port(line.region, measured)), _deviation(measured)
+    port = _sure(nominal_port(line.region, measured))
     mask = port_mask(port, measured)
-    piece = measure_port(port, deviation, systematic(port, plan, measured))
+    piece = port_piece(line.region, plan, measured)
     if isinstance(piece, NotMeasured):
         return Unmeasured(piece.reason, sample_mask=mask, exhibits=unmeasured_exhibits(port))
     least, section = piece.least, port.sections[piece.least]
-    volume = measure_volume(port, deviation, systematic(port, plan, measured))
+    volume = _volume_of(line.region, plan, measured)
     bend = short_side(port)
     own_bend = None if bend is None else piece_short_side(port, piece, bend)
     shown = area_exhibits(line, port, piece, None if isinstance(volume, NotMeasured) else volume)
@@ -67,9 +77,9 @@ def port_area(line: PortArea, plan: Plan, measured: Measured) -> Finding | Unmea
 
 def port_volume(line: PortVolume, plan: Plan, measured: Measured) -> Finding | Unmeasured:
     """Volume of the piece's port between its ends, mm3."""
-    port, deviation = _sure(nominal_port(line.region, measured)), _deviation(measured)
+    port = _sure(nominal_port(line.region, measured))
     mask = port_mask(port, measured)
-    found = measure_volume(port, deviation, systematic(port, plan, measured))
+    found = _volume_of(line.region, plan, measured)
     if isinstance(found, NotMeasured):
         return Unmeasured(found.reason, sample_mask=mask, exhibits=unmeasured_exhibits(port))
     nominal = port.volume_mm3
@@ -95,10 +105,9 @@ def port_volume(line: PortVolume, plan: Plan, measured: Measured) -> Finding | U
 def port_sibling(line: PortSibling, plan: Plan, measured: Measured) -> Finding | Unmeasured:
     """Largest difference of the centroids' offsets from nominal, section by section, mm."""
     own, other, match = _sure(nominal_match(line, measured))
-    deviation = _deviation(measured)
     mask = port_mask(own, measured) | port_mask(other, measured)
-    pieces = [measure_port(port, deviation, systematic(port, plan, measured)) for port in (own, other)]
     names = line.region, line.sibling
+    pieces = [port_piece(name, plan, measured) for name in names]
     for name, piece in zip(names, pieces, strict=True):
         if isinstance(piece, NotMeasured):
             return Unmeasured(f"{name}: {piece.reason}", sample_mask=mask)
@@ -128,10 +137,33 @@ def port_sibling(line: PortSibling, plan: Plan, measured: Measured) -> Finding |
     )
 
 
+def port_piece(name: str, plan: Plan, measured: Measured) -> PortPiece | NotMeasured:
+    """The piece's sections of the port that a region is, made once for all lines of that region."""
+
+    def made() -> PortPiece | NotMeasured:
+        port, skin = _sure(nominal_port(name, measured)), _skin_of(name, measured)
+        return measure_port(port, _deviation(measured), systematic(port, plan, measured), skin=skin)
+
+    return measured.once(("port of piece", name, repr(plan.scanner)), made)
+
+
+def _volume_of(name: str, plan: Plan, measured: Measured) -> MeasuredVolume | NotMeasured:
+    def made() -> MeasuredVolume | NotMeasured:
+        port, skin = _sure(nominal_port(name, measured)), _skin_of(name, measured)
+        return measure_volume(port, _deviation(measured), systematic(port, plan, measured), skin=skin)
+
+    return measured.once(("volume of piece", name, repr(plan.scanner)), made)
+
+
+def _skin_of(name: str, measured: Measured) -> Skin | NotMeasured:
+    port = _sure(nominal_port(name, measured))
+    return measured.once(("port skin of piece", name), lambda: piece_skin(port, _deviation(measured)))
+
+
 def systematic(port: Port, plan: Plan, measured: Measured) -> Systematic:
     """What does not average out over a port's surface."""
     own = port.samples
-    facets = facet_sigma_mm(measured.nominal, measured.samples)[own]
+    facets = measured.once("facets", lambda: facet_sigma_mm(measured.nominal, measured.samples))[own]
     return Systematic(
         scanner_mm=scanner_sigma_mm(plan),
         facets_mm=float(facets @ measured.samples.area_mm2[own] / measured.samples.area_mm2[own].sum()),

@@ -11,13 +11,14 @@ from shared.plan.walls import RoomToRemove, WallBetween
 from worker.judging.finding import Details, Finding, Unmeasured, plain_finding, row
 from worker.judging.measured import Measured
 from worker.judging.nominal_walls import NominalRoom, NominalWall, room_of_nominal, room_settings, wall_of_nominal
-from worker.judging.piece_walls import Sources, WallMap, map_of, skin_of_piece, wall_map
+from worker.judging.piece_walls import Sources, WallMap, map_of, skin_of_piece, thin_map, wall_map
 from worker.judging.seen_share import gap_text
 from worker.judging.verdicts import COVERAGE_FACTOR
-from worker.judging.wall_exhibits import room_exhibits, wall_exhibits
+from worker.judging.wall_exhibits import SPOT_SHARE, room_exhibits, wall_exhibits
 from worker.records import Bools, Ints
-from worker.walls.between import LeastWall
+from worker.walls.between import LeastWall, thin_samples, wall_lines
 from worker.walls.room import room_behind
+from worker.walls.skins import Skin
 
 SURFACES = "both surfaces"
 STRAIGHT = 0.97  # cosine between the line across a wall and the normal: within 14 degrees it lies behind the surface
@@ -87,7 +88,7 @@ def _direct(line: RoomToRemove, measured: Measured) -> list[_View]:
         own = wall_of_nominal(line.region, wall.toward, measured)
         if isinstance(own, str):
             continue
-        for view in _views((line.region, wall.toward), own, measured):
+        for view in _views((line.region, wall.toward), own, wall.least, measured):
             way = (view.least.far_mm - view.least.near_mm) * (1 if view.names[0] == line.region else -1)
             normal = measured.samples.normals[view.row_on(line.region)]
             if -way @ normal >= STRAIGHT * np.linalg.norm(way):
@@ -125,13 +126,13 @@ def _wall_between(line: WallBetween, plan: Plan, measured: Measured) -> Finding 
     own = wall_of_nominal(line.region, line.toward, measured)
     if isinstance(own, str):
         return Unmeasured(own)
-    views = _views((line.region, line.toward), own, measured)
+    views = _views((line.region, line.toward), own, line.least, measured)
     member = measured.region(line.region).is_member | measured.region(line.toward).is_member
     if not views:
         return Unmeasured("the scan shows neither side of the wall", sample_mask=member)
     view = min(views, key=lambda one: one.least.wall_mm)
     sources = Sources.of(plan, measured)
-    forth, _ = _maps((line.region, line.toward), own, measured)
+    forth = _map_forth((line.region, line.toward), own, measured)
     share = _seen_share(forth, max(line.least, own.least.wall_mm), measured)
     return plain_finding(
         view.least.wall_mm,
@@ -144,20 +145,47 @@ def _wall_between(line: WallBetween, plan: Plan, measured: Measured) -> Finding 
     )
 
 
-def _maps(names: tuple[str, str], own: NominalWall, measured: Measured) -> tuple[WallMap, WallMap]:
-    """Walls of the piece from each of the two regions to the other, made once."""
+def _skins(names: tuple[str, str], own: NominalWall, measured: Measured) -> tuple[Skin, Skin]:
+    near, far = (skin_of_piece(name, skin, measured) for name, skin in zip(names, own.skins, strict=True))
+    return near, far
 
-    def made() -> tuple[WallMap, WallMap]:
-        near = skin_of_piece(names[0], own.skins[0], measured)
-        far = skin_of_piece(names[1], own.skins[1], measured)
-        return wall_map(near, far, own.forth, measured), wall_map(far, near, own.back, measured)
+
+def _map_forth(names: tuple[str, str], own: NominalWall, measured: Measured) -> WallMap:
+    """Walls of the piece from all of the first region to the second, made once."""
+
+    def made() -> WallMap:
+        near, far = _skins(names, own, measured)
+        before = measured.before
+        if before is not None and wall_of_nominal(*names, before) is own and _skins(names, own, before) == (near, far):
+            return _map_forth(names, own, before)
+        return wall_map(near, far, own.forth, measured)
 
     return measured.once(("walls of piece", *names), made)
 
 
-def _views(names: tuple[str, str], own: NominalWall, measured: Measured) -> list[_View]:
-    """The least walls seen from either region."""
-    both = zip(_maps(names, own, measured), (names, names[::-1]), strict=True)
+def _map_back(names: tuple[str, str], own: NominalWall, least_mm: float, measured: Measured) -> WallMap:
+    """Walls from the second region to the first wherever they may be the least or count as thin, made once.
+
+    Between nominal and piece a wall changes by no more than its two skins have moved.
+    """
+
+    def made() -> WallMap:
+        far, near = _skins(names, own, measured)
+        forth = _map_forth(names, own, measured)
+        found = None
+        if forth.least is not None:
+            moved = sum(float(np.abs(skin.off_mm).max(initial=0.0)) for skin in (near, far))
+            reach = SPOT_SHARE * max(least_mm, forth.least.wall_mm, 0.0) + moved
+            thin = thin_samples(own.skins[1], own.skins[0], reach, measured.samples)
+            found = thin_map((near, far), (own.skins[1], own.skins[0]), thin, measured)
+        return found or wall_map(near, far, wall_lines(own.skins[1], own.skins[0]), measured)
+
+    return measured.once(("walls of piece, back", *names, least_mm), made)
+
+
+def _views(names: tuple[str, str], own: NominalWall, least_mm: float, measured: Measured) -> list[_View]:
+    """The least walls seen from either region; least_mm : what is asked of them."""
+    both = ((_map_forth(names, own, measured), names), (_map_back(names, own, least_mm, measured), names[::-1]))
     return [_View(found, found.least, own_names) for found, own_names in both if found.least is not None]
 
 

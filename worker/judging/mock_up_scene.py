@@ -13,12 +13,15 @@ from worker.judging.finding import Unmeasured
 from worker.judging.measured import Measured
 from worker.judging.placing import PartAt, drawn_at, part_at, unplaceable
 from worker.mockup.distances import Gap, Target, gap_between
-from worker.mockup.meshes import Mesh, closed_piece, mesh_of, part_of
+from worker.mockup.meshes import Mesh, closed_piece, mesh_of, part_of, places_of
 from worker.mockup.motion import Path, Sweep, SweepSettings, sweep
 from worker.records import Bools, Floats
 from worker.rigid import RigidTransform
 
 SETTINGS = SweepSettings()
+NEAR_MM = (15.0, 60.0)  # how far about a motion is looked first, and then; clearances asked for are a few millimetres
+SMALL_COUNT = 20_000  # triangles: smaller targets are asked whole
+BOX_POSITIONS = 13
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,10 +54,44 @@ class Scene:
         return placed if self.path is None else self.path.at(position) @ placed
 
     def gap(self, body: int, position: float) -> Gap:
-        """Clearance of one mover, places and direction in the target's frame."""
-        return gap_between(
-            self.movers[body][0], self.target, self.T_piece_target.inverse() @ self.moved(body, position)
-        )
+        """Clearance of one mover, places and direction in the target's frame.
+
+        Asked of what lies near the motion first: a clearance no larger than that reaches is that of the whole.
+        """
+        mover, T_target_mover = self.movers[body][0], self.T_piece_target.inverse() @ self.moved(body, position)
+        for margin in NEAR_MM if len(self.target.whole.triangles) > SMALL_COUNT else ():
+            near = self._near(margin)
+            found = None if near is None else near.told(gap_between(mover, near, T_target_mover))
+            if found is not None and abs(found.clearance_mm) <= margin:
+                return found
+        return gap_between(mover, self.target, T_target_mover)
+
+    def _near(self, margin_mm: float) -> Target | None:
+        """What of the target lies within a margin of all that moves, made once."""
+        if margin_mm not in self._nears:
+            self._nears[margin_mm] = self.target.about(self.swept_box_mm + np.array([[-margin_mm], [margin_mm]]))
+        return self._nears[margin_mm]
+
+    @cached_property
+    def _nears(self) -> dict[float, Target | None]:
+        return {}
+
+    @cached_property
+    def swept_box_mm(self) -> Floats:
+        """(2, 3) box that nothing leaves as it moves, target's frame."""
+        T_target_piece = self.T_piece_target.inverse()
+        positions = np.zeros(1) if self.path is None else np.linspace(self.path.start, self.path.end, BOX_POSITIONS)
+        boxes, between = [], 0.0
+        for body, (mesh, placed) in enumerate(self.movers):
+            corners = mesh.corners_mm.reshape(-1, 3)
+            for position in positions:
+                moved = (T_target_piece @ self.moved(body, float(position))).apply(corners)
+                boxes.append([moved.min(axis=0), moved.max(axis=0)])
+            if self.path is not None:
+                step = float(positions[1] - positions[0])
+                between = max(between, step / 2 * self.path.reach(placed.apply(corners)))
+        low, high = np.array(boxes).transpose(1, 0, 2)
+        return np.stack([low.min(axis=0) - between, high.max(axis=0) + between])
 
     @cached_property
     def swept(self) -> Sweep:
@@ -152,7 +189,8 @@ def piece_mesh(measured: Measured, *, is_drawn: bool) -> PieceMesh:
         if not is_drawn and deviation is not None:
             calm = measured.net.smooth(deviation.distance_mm, deviation.is_measured)
             offset = np.where(deviation.is_measured, calm, 0.0)
-        vertices, place = closed_piece(samples, offset)
+        places = measured.once("mock up places", lambda: places_of(samples.points_mm))
+        vertices, place = closed_piece(samples, offset, places)
         mesh = mesh_of(vertices, place[samples.triangles])
         if mesh is None:
             raise ValueError("nominal without a surface")

@@ -10,10 +10,11 @@ from shared.plan import Clearance
 from worker.judging.measured import Measured
 from worker.judging.mock_up_scene import Scenes, piece_mesh
 from worker.judging.seen_share import gap_text
+from worker.measuring.patches import Patch
 from worker.measuring.statistics import EXTREME_SAMPLES, robust_extremes
 from worker.mockup.distances import Gap, Target, gap_between
-from worker.mockup.meshes import part_of
-from worker.records import Bools, Floats, Ints
+from worker.mockup.meshes import cut_out
+from worker.records import Bools, Deviation, Floats, Ints
 
 NEAR_MM = 1.0  # surface this much farther off than the nearest may be what truly counts; common practice, no source
 NOISE_LIMIT = 2.0  # standard deviations: what stands out by more is no noise of a single sample
@@ -123,6 +124,12 @@ def gap_reason(line: Clearance, found: Scenes, worst: Worst, near: Near | None, 
     return gap_text(seen) or _unseen_text(line, found, measured)
 
 
+def _unseen_patches(counted: Bools, deviation: Deviation, measured: Measured) -> list[Patch]:
+    if not counted.all():
+        return measured.net.patches(~deviation.is_measured & counted)
+    return measured.once("unseen patches", lambda: measured.net.patches(~deviation.is_measured))
+
+
 def _unseen_text(line: Clearance, found: Scenes, measured: Measured) -> str | None:
     """Whether surface that the scan did not show comes near at any of some positions of each part."""
     deviation, counted = measured.deviation, found.is_counted
@@ -130,10 +137,12 @@ def _unseen_text(line: Clearance, found: Scenes, measured: Measured) -> str | No
         return None
     least_area = EXTREME_SAMPLES * measured.samples.spacing_mm**2
     unseen = np.zeros(len(counted), dtype=bool)
-    for patch in measured.net.patches(~deviation.is_measured & counted):
+    for patch in _unseen_patches(counted, deviation, measured):
         unseen[patch.samples] = patch.area_mm2 >= least_area
-    whole = found.actual.target.whole
-    surface = part_of(whole, np.asarray(unseen[measured.samples.triangles[whole.source]].all(axis=1)))
+    whole, reach = found.actual.target.whole, line.least + NEAR_MM
+    near = whole.within(found.actual.swept_box_mm + np.array([[-reach], [reach]]))
+    is_unseen = unseen[measured.samples.triangles[whole.source[near]]].all(axis=1)
+    surface = cut_out(whole, near[is_unseen])
     if surface is None:
         return None
     positions = found.actual.swept.positions

@@ -134,7 +134,11 @@ def region_sheet(name: str, measured: Measured) -> Sheet | None:
 
 
 def nominal_section(line: SectionOffset, measured: Measured) -> NominalSection | Misfit:
-    """The section a line asks for, on nominal."""
+    """The section a line asks for, on nominal; made once for each line."""
+    return measured.once(("nominal section", line.model_dump_json()), lambda: _section(line, measured))
+
+
+def _section(line: SectionOffset, measured: Measured) -> NominalSection | Misfit:
     feature = measured.feature(line.feature, f"characteristic {line.id}")
     plane = _section_plane(line, feature)
     if isinstance(plane, Misfit):
@@ -192,7 +196,11 @@ def depth(elements: list[Moved]) -> Floats:
 
 
 def nominal_cavity(line: CavityVolume, measured: Measured) -> NominalCavity | Misfit:
-    """The cavity a line asks for, on nominal."""
+    """The cavity a line asks for, on nominal; made once for each line."""
+    return measured.once(("nominal cavity", line.model_dump_json()), lambda: _cavity(line, measured))
+
+
+def _cavity(line: CavityVolume, measured: Measured) -> NominalCavity | Misfit:
     feature, plane = _closing_plane(line, measured)
     if feature is not None and feature.kind is not FeatureKind.PLANE:
         return Misfit(f"{feature.id} is a {feature.kind.value} and no plane", "Pick a plane feature, such as the deck.")

@@ -32,7 +32,8 @@ def nominal_match(line: PortSibling, measured: Measured) -> tuple[Port, Port, Ma
         return NotMeasured(f"region {line.sibling}: {other.reason}")
     axis = None if line.mirror == "none" else line.mirror
     point = None if line.point is None else np.array(line.point)
-    match = match_siblings(own, other, axis=axis, point_mm=point)
+    key = ("port match", line.region, line.sibling, line.mirror, line.point)
+    match = measured.once(key, lambda: match_siblings(own, other, axis=axis, point_mm=point))
     return match if isinstance(match, NotMeasured) else (own, other, match)
 
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from shared.plan.walls import RoomToRemove
 from worker.judging.measured import Measured
-from worker.walls.between import LeastWall, Lines, least_nominal, wall_lines
+from worker.walls.between import LeastWall, Lines, least_nominal, thin_samples, wall_lines
 from worker.walls.room import Kept, Room, RoomSettings, room_behind
 from worker.walls.skins import Skin, nominal_skin
 
@@ -20,13 +20,12 @@ MEET_SHARE = 1e-5  # of the part's size: regions this near have an edge in commo
 class NominalWall:
     """The wall of nominal between two regions.
 
-    skins : of ``region`` and ``toward``;  forth, back : lines from each to the other
+    skins : of ``region`` and ``toward``;  forth : lines from every sample of the first to the other
     least : the least of both;  is_forth : found from the first region
     """
 
     skins: tuple[Skin, Skin]
     forth: Lines
-    back: Lines
     least: LeastWall
     is_forth: bool
 
@@ -39,6 +38,10 @@ class NominalRoom:
     walls: tuple[Kept, ...]
     room: Room
     least_mm: float
+
+    def skins(self) -> tuple[Skin, ...]:
+        """All it was made of."""
+        return (self.skin, *(wall.skin for wall in self.walls))
 
 
 def wall_of_nominal(region: str, toward: str, measured: Measured) -> NominalWall | str:
@@ -70,7 +73,10 @@ def skin_of_region(name: str, measured: Measured) -> Skin | str:
 
     def made() -> Skin | str:
         found = nominal_skin(measured.region(name).is_member, measured.nominal, measured.samples)
-        return f"region '{name}' is smaller than one triangle of the map" if found is None else found
+        if found is None:
+            return f"region '{name}' is smaller than one triangle of the map"
+        kept = None if measured.before is None else skin_of_region(name, measured.before)
+        return kept if isinstance(kept, Skin) and kept.agrees(found) else found
 
     return measured.once(("skin of region", name), made)
 
@@ -79,18 +85,21 @@ def _wall(region: str, toward: str, measured: Measured) -> NominalWall | str:
     near, far = skin_of_region(region, measured), skin_of_region(toward, measured)
     if isinstance(near, str) or isinstance(far, str):
         return near if isinstance(near, str) else str(far)
-    forth, back = wall_lines(near, far), wall_lines(far, near)
-    both = [
-        (least_nominal(forth, (near, far), measured.samples), True),
-        (least_nominal(back, (far, near), measured.samples), False),
-    ]
+    kept = None if measured.before is None else wall_of_nominal(region, toward, measured.before)
+    if isinstance(kept, NominalWall) and kept.skins == (near, far):
+        return kept
+    forth = wall_lines(near, far)
+    least_forth = least_nominal(forth, (near, far), measured.samples)
+    thin = None if least_forth is None else thin_samples(far, near, least_forth.wall_mm, measured.samples)
+    least_back = least_nominal(wall_lines(far, near, thin), (far, near), measured.samples)
+    both = [(least_forth, True), (least_back, False)]
     found = [(least, is_forth) for least, is_forth in both if least is not None]
     if not found:
         return f"no material lies between '{region}' and '{toward}' in the CAD"
     least, is_forth = min(found, key=lambda one: one[0].wall_mm)
     if least.wall_mm <= _meeting_mm(measured):
         return f"'{region}' and '{toward}' meet in the CAD, so that no wall lies between them"
-    return NominalWall((near, far), forth, back, least, is_forth)
+    return NominalWall((near, far), forth, least, is_forth)
 
 
 def _room(line: RoomToRemove, measured: Measured) -> NominalRoom | str:
@@ -105,6 +114,9 @@ def _room(line: RoomToRemove, measured: Measured) -> NominalRoom | str:
             return own
         walls.append(Kept(own.skins[1], wall.least, own.forth.is_wall))
         exact += [own.least.wall_mm - wall.least] if own.least.is_exact else []
+    kept = None if measured.before is None else room_of_nominal(line, measured.before)
+    if isinstance(kept, NominalRoom) and kept.skins() == (near, *(wall.skin for wall in walls)):
+        return kept
     settings = room_settings(line)
     room = room_behind(near, walls, settings)
     least = min([float(room.lines.wall_mm.min()), *exact])  # between samples it can be less than at any of them

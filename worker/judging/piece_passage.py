@@ -13,7 +13,7 @@ from worker.measuring.samples import trusted_faces
 from worker.measuring.statistics import EXTREME_SAMPLES, robust_extremes
 from worker.passages.clearance import clearance
 from worker.passages.records import Rod, Surface
-from worker.passages.skin import Skin, axis_distance, skin_near
+from worker.passages.skin import Skin, axis_distance, least_axis_distance, skin_near
 from worker.records import Bools
 
 PRESETS_MM = {"1/2 in": 12.7, "9/16 in": 14.2875, "5/8 in": 15.875}  # sizes of push rods; common practice, no source
@@ -88,16 +88,22 @@ def passage_of(line: RodPassage, rod: Rod, measured: Measured) -> Passage:
         If the line names a region that is not there.
 
     """
+    is_member = np.ones(len(measured.samples.face), dtype=bool)
+    if line.regions is not None:
+        is_member = np.logical_or.reduce([measured.region(name).is_member for name in line.regions])
+    surface = measured.once("passage surface", lambda: _surface(measured))
+    radius = wanted_mm(line) / 2
+    return Passage(rod, radius, radius + line.least, surface, is_member)
+
+
+def _surface(measured: Measured) -> Surface:
     count, deviation = len(measured.samples.face), measured.deviation
     is_seen = np.zeros(count, dtype=bool) if deviation is None else deviation.is_measured
     offset = np.zeros(count)
     if deviation is not None:
         calm = measured.net.smooth(deviation.distance_mm, is_seen, rounds=CALM_ROUNDS)
         offset = np.where(is_seen, calm, 0.0)
-    is_member = np.ones(count, dtype=bool)
-    if line.regions is not None:
-        is_member = np.logical_or.reduce([measured.region(name).is_member for name in line.regions])
-    surface = Surface(
+    return Surface(
         samples=measured.samples,
         offset_mm=offset,
         is_seen=is_seen,
@@ -105,18 +111,17 @@ def passage_of(line: RodPassage, rod: Rod, measured: Measured) -> Passage:
         table=trusted_faces(measured.nominal),
         join_mm=max(LEAST_JOIN_MM, JOIN_CHORDS * (measured.nominal.chord_tolerance_mm or 0.0)),
     )
-    radius = wanted_mm(line) / 2
-    return Passage(rod, radius, radius + line.least, surface, is_member)
 
 
 def reach_of(passage: Passage) -> float:
     """Distance from the axis within which the nearest surface lies, nominal's and the seen piece's."""
     samples, surface = passage.surface.samples, passage.surface
-    piece = samples.points_mm + surface.offset_mm[:, None] * samples.normals
+    near = passage.need_mm + MARGIN_MM
     best = [passage.need_mm]
-    for points, chosen in ((samples.points_mm, passage.is_member), (piece, passage.is_member & surface.is_seen)):
+    both = ((samples.points_mm, passage.is_member), (surface.piece_mm, passage.is_member & surface.is_seen))
+    for points, chosen in both:
         if chosen.any():
-            best.append(float(axis_distance(passage.rod, points[chosen]).min()))
+            best.append(least_axis_distance(passage.rod, points[chosen], near))
     return max(best)
 
 
@@ -133,9 +138,11 @@ def nominal_gap_mm(line: RodPassage, measured: Measured) -> float | None:
 def seen_near(passage: Passage) -> Seen:
     """How much of the surface that may touch was scanned, and where the nearest that was not lies."""
     samples, surface = passage.surface.samples, passage.surface
-    distance = axis_distance(passage.rod, samples.points_mm)
-    nearest_nominal = float(distance[passage.is_member].min(initial=np.inf))
-    is_near = passage.is_member & (distance <= max(passage.need_mm, nearest_nominal) + MARGIN_MM)
+    near_mm = passage.need_mm + MARGIN_MM
+    nearest_nominal = least_axis_distance(passage.rod, samples.points_mm[passage.is_member], near_mm)
+    limit = max(passage.need_mm, nearest_nominal) + MARGIN_MM
+    distance = axis_distance(passage.rod, samples.points_mm, within_mm=limit)
+    is_near = passage.is_member & (distance <= limit)
     used, unseen = is_near & surface.is_seen, is_near & ~surface.is_seen
     area = samples.area_mm2
     share = float(area[used].sum() / area[is_near].sum()) if is_near.any() else 0.0

@@ -8,13 +8,15 @@ import numpy as np
 
 from shared.plan import Plan
 from worker.judging.measured import Measured
+from worker.judging.nominal_walls import skin_of_region
 from worker.judging.sources import ALIGNMENT, RESOLUTION, SCANNER, TEMPERATURE
 from worker.judging.uncertainty import UNIFORM, alignment_sigma_mm, deviation_sigma_mm
-from worker.records import Bools, Floats
-from worker.walls.between import LeastWall, Lines, calmed, least_of_piece, piece_lines
+from worker.records import Bools, Floats, Ints
+from worker.walls.between import LeastWall, Lines, calmed, least_of_piece, piece_lines, wall_lines
 from worker.walls.skins import Skin, level_of, piece_skin
 
 NOISE, FACETS = "scan noise", "facets of nominal"
+OTHERS_TRIED = 500  # samples of each sort: one that lies off all edges is enough
 
 
 @dataclass(frozen=True, eq=False)
@@ -25,6 +27,7 @@ class WallMap:
     both, one : (k,) rows whose figure counts, material between: scanned at both ends, or at one alone
     calm_mm : (k,) averaged over neighbours of the same sort;  least : None where nothing counts
     is_smooth : it may be fitted by quadratics
+    is_rim : of rows scanned at both ends and at one, whether only samples along edges count: there are no others
     """
 
     lines: Lines
@@ -34,6 +37,7 @@ class WallMap:
     calm_mm: Floats
     least: LeastWall | None
     is_smooth: bool = True
+    is_rim: tuple[bool, bool] = (False, False)
 
     def like(self, at: int) -> Bools:
         """(k,) rows of the same sort as one."""
@@ -46,8 +50,15 @@ def skin_of_piece(name: str, skin: Skin, measured: Measured) -> Skin:
     if deviation is None:
         raise ValueError("nothing was measured")
 
-    level = measured.once("level of the piece", lambda: level_of(measured.samples, deviation, measured.net))
-    return measured.once(("skin of piece", name), lambda: piece_skin(skin, deviation, level))
+    def made() -> Skin:
+        level = measured.once("level of the piece", lambda: level_of(measured.samples, deviation, measured.net))
+        found = piece_skin(skin, deviation, level)
+        if measured.before is None or skin_of_region(name, measured.before) is not skin:
+            return found
+        kept = skin_of_piece(name, skin, measured.before)
+        return kept if kept.agrees(found) else found
+
+    return measured.once(("skin of piece", name), made)
 
 
 def wall_map(near: Skin, far: Skin, nominal: Lines, measured: Measured) -> WallMap:
@@ -58,23 +69,73 @@ def wall_map(near: Skin, far: Skin, nominal: Lines, measured: Measured) -> WallM
     return map_of(piece_lines(near, far, nominal), nominal.wall_mm, measured)
 
 
-def map_of(lines: Lines, nominal_mm: Floats, measured: Measured, *, is_smooth: bool = True) -> WallMap:
+def thin_map(piece: tuple[Skin, Skin], nominal: tuple[Skin, Skin], thin: Ints, measured: Measured) -> WallMap | None:
+    """The map over some samples only; None where the rest may decide whether samples along edges count.
+
+    piece, nominal : (near, far);  thin : (k,) numbers in ``near``
+    """
+    lines = wall_lines(*nominal, thin)
+    found = wall_map(*piece, lines, measured)
+    if not any(found.is_rim):
+        return found
+    tried = wall_map(*piece, wall_lines(*nominal, _others(piece, thin, measured)), measured)
+    inner = ~is_at_edge(tried.lines.row, measured)
+    has_inner = (bool((tried.both & inner).any()), bool((tried.one & inner).any()))
+    if any(rim and not has for rim, has in zip(found.is_rim, has_inner, strict=True)):
+        return None
+    return map_of(found.lines, found.nominal_mm, measured, has_inner=has_inner)
+
+
+def _others(piece: tuple[Skin, Skin], thin: Ints, measured: Measured) -> Ints:
+    """A few samples off all edges that are not among the thin ones, most likely of both sorts."""
+    near, far = piece
+    is_other = ~near.is_gap & ~is_at_edge(near.rows, measured)
+    is_other[thin] = False
+    other = np.flatnonzero(is_other)
+    _, corner = far.nearest_corner(near.placed_mm[other])
+    chosen = []
+    for is_like in (near.is_seen[other] & far.is_seen[corner], near.is_seen[other] ^ far.is_seen[corner]):
+        like = other[is_like]
+        chosen.append(like[:: max(1, len(like) // OTHERS_TRIED)])
+    return np.unique(np.concatenate(chosen))
+
+
+def map_of(
+    lines: Lines,
+    nominal_mm: Floats,
+    measured: Measured,
+    *,
+    is_smooth: bool = True,
+    has_inner: tuple[bool, bool] = (False, False),
+) -> WallMap:
     """The map over such lines; samples along edges count only where there are no others.
 
     is_smooth : False for room, which grows steeply where the way into material passes a wall by
+    has_inner : of rows scanned at both ends and at one, whether there are others that these lines leave out
     """
     counted = lines.is_wall & ~lines.is_gap
     both = counted & lines.near_seen & lines.far_seen
     one = counted & (lines.near_seen ^ lines.far_seen)
-    at_edge = (measured.net.is_rim | measured.net.is_at_blunt_edge)[lines.row]
-    calm, found = lines.wall_mm.copy(), []
-    for used in (both, one):
+    at_edge = is_at_edge(lines.row, measured)
+    calm = lines.wall_mm.copy()
+    found: list[LeastWall | None] = []
+    is_rim = [False, False]
+    for sort, used in enumerate((both, one)):
+        if not used.any():
+            continue
         calm = np.where(used, calmed(lines, used, measured.net), calm)
         inner = used & ~at_edge
-        counts = inner if inner.any() else used
+        is_rim[sort] = not inner.any() and not has_inner[sort]
+        counts = used if is_rim[sort] else inner
         found.append(least_of_piece(lines, calm, counts, measured.samples, is_smooth=is_smooth))
     least = min((one for one in found if one is not None), key=lambda one: one.wall_mm, default=None)
-    return WallMap(lines, nominal_mm, both, one, calm, least, is_smooth)
+    return WallMap(lines, nominal_mm, both, one, calm, least, is_smooth, (is_rim[0], is_rim[1]))
+
+
+def is_at_edge(rows: Ints, measured: Measured) -> Bools:
+    """Which samples (k,) lie along an edge of their face."""
+    at_edge: Bools = (measured.net.is_rim | measured.net.is_at_blunt_edge)[rows]
+    return at_edge
 
 
 @dataclass(frozen=True, eq=False)

@@ -10,6 +10,7 @@ import numpy as np
 from worker.records import Bools, Face, Floats, Ints, SurfaceKind
 
 Exact = tuple[Floats, Floats]
+_SIZES = ("radius_mm", "minor_radius_mm", "half_angle_rad", "side")
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,6 +38,14 @@ class FaceTable:
         return FaceTable(
             self.origin_mm, self.axis, self.radius_mm, self.minor_radius_mm, self.half_angle_rad, self.side, kinds
         )
+
+    def agrees(self, other: FaceTable, faces: Ints) -> bool:
+        """Whether both measure some faces alike."""
+        mine, its = (
+            np.column_stack([one.origin_mm, one.axis, *(getattr(one, name) for name in _SIZES), *one.kinds.values()])
+            for one in (self, other)
+        )
+        return bool(np.array_equal(mine[faces], its[faces], equal_nan=True))
 
     @property
     def is_analytic(self) -> Bools:

@@ -96,11 +96,13 @@ class SampleNet:
     def smooth(self, values: Floats, is_valid: Bools, *, rounds: int = 1) -> Floats:
         """Mean of each valid sample with its valid neighbours inside its face (s,), ``rounds`` times over."""
         triangles = self.samples.triangles
-        triangles = triangles[is_valid[triangles].any(axis=1)]
-        corner, weight = triangles.ravel(), is_valid[triangles].astype(np.float64)
+        triangles = triangles[np.logical_or.reduce([is_valid[corner] for corner in triangles.T])]
+        corner, sides = triangles.ravel(), [np.ascontiguousarray(side) for side in triangles.T]
+        weight = [is_valid[side].astype(np.float64) for side in sides]
         count = len(values)
-        number = np.bincount(corner, np.repeat(weight.sum(axis=1), 3), minlength=count)
+        number = np.bincount(corner, np.repeat(weight[0] + weight[1] + weight[2], 3), minlength=count)
         for _ in range(rounds):
-            total = np.bincount(corner, np.repeat((values[triangles] * weight).sum(axis=1), 3), minlength=count)
+            first, second, third = (values[side] * own for side, own in zip(sides, weight, strict=True))
+            total = np.bincount(corner, np.repeat(first + second + third, 3), minlength=count)
             values = np.where(is_valid & (number > 0), total / np.where(number > 0, number, 1.0), values)
         return values

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
@@ -13,6 +14,8 @@ from worker.records import Bools, Floats, Ints, Nominal, Samples
 from worker.surface import SurfaceQuery, vertex_normals
 
 SAME_PLACE_SHARE = 0.1  # of the spacing: samples moved onto the exact surface are still the same corners
+
+_TRUSTED: WeakKeyDictionary[Nominal, FaceTable] = WeakKeyDictionary()  # nominals are never changed
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -67,8 +70,14 @@ def trusted_faces(nominal: Nominal) -> FaceTable:
     """The analytic faces whose record agrees with their own triangles; the rest keep their facets.
 
     A face is trusted if all its vertices lie on the surface it claims, within the tessellation
-    tolerance, and the surface faces the way the triangles do.
+    tolerance, and the surface faces the way the triangles do.  Made once for each nominal.
     """
+    if nominal not in _TRUSTED:
+        _TRUSTED[nominal] = _trusted(nominal)
+    return _TRUSTED[nominal]
+
+
+def _trusted(nominal: Nominal) -> FaceTable:
     table = face_table(nominal.faces)
     if nominal.chord_tolerance_mm is None or not table.is_analytic.any():
         return table.without(np.arange(len(nominal.faces)))

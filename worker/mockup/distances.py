@@ -9,12 +9,12 @@ It knows surfaces only: that one body lies wholly inside the other is seen here.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
-from worker.mockup.meshes import Mesh
+from worker.mockup.meshes import Mesh, cut_out
 from worker.records import Bools, Floats, Ints
 from worker.rigid import RigidTransform
 
@@ -51,22 +51,46 @@ class Target:
     surface : the mesh that counts, in its own frame
     whole : the closed surface it is part of, which tells inside from outside; the mesh itself if it is whole
     is_counted : (m,) triangles of ``whole`` that the surface consists of; None for all
+    part_of : the target that this one was cut from; the sources of its meshes are the triangles there
     """
 
     surface: Mesh
     whole: Mesh
     is_counted: Bools | None = None
+    part_of: Target | None = None
 
     @classmethod
     def all_of(cls, mesh: Mesh) -> Target:
         """A whole mesh."""
         return cls(mesh, mesh)
 
+    @property
+    def is_solid(self) -> bool:
+        """Whether the surface tells inside from outside."""
+        return self.whole.is_closed if self.part_of is None else self.part_of.is_solid
+
+    def about(self, box_mm: Floats) -> Target | None:
+        """What of it meets a box (2, 3); None where nothing that counts does."""
+        surface, whole = (cut_out(mesh, mesh.within(box_mm)) for mesh in (self.surface, self.whole))
+        if surface is None or whole is None:
+            return None
+        if self.surface is self.whole:
+            return Target(whole, whole, None, self)
+        counted = None if self.is_counted is None else self.is_counted[whole.source]
+        return Target(surface, whole, counted, self)
+
+    def told(self, gap: Gap) -> Gap:
+        """The same with the triangle's number in what this target was cut from."""
+        if self.part_of is None or gap.second_triangle < 0:
+            return gap
+        mesh = self.surface if gap.clearance_mm >= 0 else self.whole
+        return replace(gap, second_triangle=int(mesh.source[gap.second_triangle]))
+
 
 def gap_between(first: Mesh, target: Target, T_target_first: RigidTransform) -> Gap:
     """Clearance of a body, placed in the frame of its target, from it."""
     near = _nearest(first, target.surface, T_target_first)
-    if near.clearance_mm > TOUCH_MM and not _is_inside(first, target, T_target_first):
+    if near.clearance_mm > TOUCH_MM and not _is_inside(first, target, T_target_first, near.first_mm):
         return near
     deepest = _deepest(first, target, T_target_first)
     return deepest or near
@@ -88,10 +112,14 @@ def _nearest(first: Mesh, second: Mesh, T_second_first: RigidTransform) -> Gap:
     return Gap(distance, own_mm, other_mm, (own_mm - other_mm) / distance, int(result.b1), int(result.b2))
 
 
-def _is_inside(first: Mesh, target: Target, T_target_first: RigidTransform) -> bool:
-    """Whether a part of one lies wholly within the other, their surfaces apart."""
-    if target.whole.is_closed:
-        probes = _in_box(T_target_first.apply(first.probes_mm), target.whole.box_mm)
+def _is_inside(first: Mesh, target: Target, T_target_first: RigidTransform, nearest_mm: Floats) -> bool:
+    """Whether a part of one lies wholly within the other, their surfaces apart.
+
+    nearest_mm : (3,) the place of the first body nearest the target, which stands for all of it if it is in one piece
+    """
+    if target.is_solid:
+        probes = T_target_first.apply(first.probes_mm) if len(first.probes_mm) > 1 else nearest_mm[None]
+        probes = _in_box(probes, target.whole.box_mm)
         if len(probes) and (target.whole.query.signed(probes).signed_mm < -TOUCH_MM).any():
             return True
     if not first.is_closed:

@@ -94,10 +94,15 @@ class Mesh:
 
     def sagitta_mm(self, triangle: int) -> float:
         """How far a facet may lie off the curved surface it stands for: edge times turn over eight, creases apart."""
-        normals = self.query.face_normals
         own = self.triangles[triangle]
-        shares = np.isin(self.triangles, own).sum(axis=1) == 2
-        cosine = np.clip(normals[shares] @ normals[triangle], -1.0, 1.0)
+        shared = np.zeros(len(self.triangles), dtype=np.int8)
+        for corner in own:
+            for side in self.triangles.T:
+                shared += side == corner
+        corners = self.corners_mm[np.r_[triangle, np.flatnonzero(shared == 2)]]
+        normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+        normals /= np.linalg.norm(normals, axis=1, keepdims=True)
+        cosine = np.clip(normals[1:] @ normals[0], -1.0, 1.0)
         smooth = cosine[cosine > SMOOTH_COSINE]
         corners = self.corners_mm[triangle]
         edge = float(np.linalg.norm(corners - np.roll(corners, 1, axis=0), axis=1).max())
@@ -124,13 +129,22 @@ def part_of(mesh: Mesh, is_kept: Bools) -> Mesh | None:
     return None if not len(kept) else Mesh(mesh.vertices_mm, np.ascontiguousarray(mesh.triangles[kept]), kept)
 
 
-def closed_piece(samples: Samples, offset_mm: Floats) -> tuple[Floats, Ints]:
+def cut_out(mesh: Mesh, triangles: Ints) -> Mesh | None:
+    """Some triangles (k,) of a mesh with their own vertices only, ``source`` into that mesh; None for none."""
+    if not len(triangles):
+        return None
+    used, corner = np.unique(mesh.triangles[triangles], return_inverse=True)
+    return Mesh(mesh.vertices_mm[used], corner.reshape(-1, 3).astype(np.int64), triangles)
+
+
+def closed_piece(samples: Samples, offset_mm: Floats, places: tuple[Ints, int] | None = None) -> tuple[Floats, Ints]:
     """The surface with every sample moved by its offset (s,) along its normal, without gaps at creases.
 
     Returns vertices (v, 3) and the vertex of each sample (s,).  Where faces meet, the place moves as little as
     meets the offsets of all of them; faces that meet nearly flat are averaged.
+    places : what ``places_of`` gives, where it is at hand
     """
-    place, count = _places(samples.points_mm)
+    place, count = places or places_of(samples.points_mm)
     normal, number = samples.normals, np.bincount(place, minlength=count)
     square = np.zeros((count, 3, 3))
     side = np.zeros((count, 3))
@@ -149,7 +163,7 @@ def closed_piece(samples: Samples, offset_mm: Floats) -> tuple[Floats, Ints]:
     return samples.points_mm[first] + shift, place
 
 
-def _places(points_mm: Floats) -> tuple[Ints, int]:
+def places_of(points_mm: Floats) -> tuple[Ints, int]:
     """Number (s,) of the place each sample lies at, and how many there are.
 
     Two grids half a step apart, so that no place is split by the border of a cell.

@@ -101,9 +101,22 @@ def moved_corners(sheet: Sheet, samples: Samples, offset_mm: Floats, seam: Seam 
     for size in np.unique(number):
         corners = np.flatnonzero(number == size)
         rows = order[first[corners][:, None] + np.arange(size)]
-        back = np.linalg.pinv(normal[rows], rcond=CREASE_SHARE)
-        moved[corners] += np.einsum("cij,cj->ci", back, reach[rows])
+        moved[corners] += _to_meet(normal[rows], reach[rows])
     return moved
+
+
+def _to_meet(normals: Floats, reach_mm: Floats) -> Floats:
+    """Shift (c, 3) of corners by ``reach_mm`` (c, f) along the normals (c, f, 3) of each of their faces."""
+    shift = np.zeros((len(normals), 3))
+    moves = np.flatnonzero(reach_mm.any(axis=1))
+    normals, reach_mm = normals[moves], reach_mm[moves]
+    if normals.shape[1] == 1:  # nearly all corners: a decomposition of each would take most of a section's time
+        square = np.einsum("cij,cij->c", normals, normals)
+        shift[moves] = normals[:, 0] * (reach_mm[:, 0] / np.where(square > 0, square, 1.0))[:, None]
+        return shift
+    back = np.linalg.pinv(normals, rcond=CREASE_SHARE)
+    shift[moves] = np.einsum("cij,cj->ci", back, reach_mm)
+    return shift
 
 
 def _single_edges(triangles: Ints) -> Ints:

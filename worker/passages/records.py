@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -82,7 +83,21 @@ class Surface:
     table: FaceTable
     join_mm: float
 
-    @property
+    @cached_property
+    def piece_mm(self) -> Floats:
+        """(s, 3) where the samples lie."""
+        piece: Floats = self.samples.points_mm + self.offset_mm[:, None] * self.samples.normals
+        return piece
+
+    @cached_property
+    def longest_mm(self) -> Floats:
+        """(t,) longest edge of each of the samples' triangles."""
+        first, second, third = (self.piece_mm[corner] for corner in self.samples.triangles.T)
+        edges = (((one - other) ** 2).sum(axis=1) for one, other in ((first, third), (second, first), (third, second)))
+        longest: Floats = np.sqrt(np.maximum.reduce(list(edges)))
+        return longest
+
+    @cached_property
     def nominal(self) -> Surface:
         """The same without any deviation, all of it known."""
         count = len(self.offset_mm)

@@ -134,11 +134,12 @@ def skin_near(surface: Surface, rod: Rod, reach_mm: float, is_member: Bools | No
 
     Nothing in reach gives a skin without triangles.
     """
-    samples, triangles = surface.samples, surface.samples.triangles
-    piece = samples.points_mm + surface.offset_mm[:, None] * samples.normals
-    corners = piece[triangles]
-    slack = longest_edges(corners) + rod.longest_travel_mm / (2 * (STATIONS - 1)) + 2 * surface.join_mm
-    near = axis_distance(rod, piece)[triangles].min(axis=1) - slack <= reach_mm
+    triangles = surface.samples.triangles
+    slack = surface.longest_mm + rod.longest_travel_mm / (2 * (STATIONS - 1)) + 2 * surface.join_mm
+    distance = axis_distance(rod, surface.piece_mm, within_mm=reach_mm + float(slack.max()))
+    is_close = np.isfinite(distance)
+    close = np.flatnonzero(np.logical_or.reduce([is_close[corner] for corner in triangles.T]))
+    near = close[distance[triangles[close]].min(axis=1) - slack[close] <= reach_mm]
     skin = _skin(surface, triangles[near])
     if is_member is None:
         return skin
@@ -153,8 +154,16 @@ def longest_edges(corners_mm: Floats) -> Floats:
     return longest
 
 
-def axis_distance(rod: Rod, points_mm: Floats) -> Floats:
-    """Distance (n,) of points (n, 3) from the axis, the least over stations of its travel."""
+def axis_distance(rod: Rod, points_mm: Floats, *, within_mm: float = np.inf) -> Floats:
+    """Distance (n,) of points (n, 3) from the axis, the least over stations of its travel.
+
+    within_mm : distances larger than that may be given as infinite, unlooked at
+    """
+    if np.isfinite(within_mm):
+        near = _in_box_of(rod, points_mm, within_mm)
+        found = np.full(len(points_mm), np.inf)
+        found[near] = axis_distance(rod, points_mm[near])
+        return found
     best = np.full(len(points_mm), np.inf)
     for travel in np.linspace(0.0, 1.0, 1 if rod.is_still else STATIONS):
         start, end = rod.first_mm + travel * rod.travel_mm
@@ -165,6 +174,22 @@ def axis_distance(rod: Rod, points_mm: Floats) -> Floats:
         best = np.minimum(best, np.einsum("ij,ij->i", gap, gap))
     nearest: Floats = np.sqrt(best)
     return nearest
+
+
+def least_axis_distance(rod: Rod, points_mm: Floats, near_mm: float) -> float:
+    """Least distance of points (n, 3) from the axis; ``near_mm`` : where it most likely lies below."""
+    least = float(axis_distance(rod, points_mm[_in_box_of(rod, points_mm, near_mm)]).min(initial=np.inf))
+    return least if least <= near_mm else float(axis_distance(rod, points_mm).min(initial=np.inf))
+
+
+def _in_box_of(rod: Rod, points_mm: Floats, reach_mm: float) -> Ints:
+    """Points (n, 3) in the box about all of the axis' travel, by their number."""
+    ends = np.concatenate([rod.first_mm, rod.second_mm, rod.first_mm + rod.travel_mm]).reshape(-1, 3)
+    low, high = ends.min(axis=0) - reach_mm, ends.max(axis=0) + reach_mm
+    inside = np.ones(len(points_mm), dtype=bool)
+    for axis in range(3):
+        inside &= (points_mm[:, axis] >= low[axis]) & (points_mm[:, axis] <= high[axis])
+    return np.flatnonzero(inside)
 
 
 def _skin(surface: Surface, triangles: Ints) -> Skin:

@@ -116,10 +116,18 @@ def piece_skin(port: Port, deviation: Deviation) -> Skin | NotMeasured:
 
 
 def measure_port(
-    port: Port, deviation: Deviation, systematic: Systematic, *, least_seen: float = LEAST_SEEN
+    port: Port,
+    deviation: Deviation,
+    systematic: Systematic,
+    *,
+    least_seen: float = LEAST_SEEN,
+    skin: Skin | NotMeasured | None = None,
 ) -> PortPiece | NotMeasured:
-    """The sections of nominal cut through the piece; a section seen to less than ``least_seen`` is not measured."""
-    skin = piece_skin(port, deviation)
+    """The sections of nominal cut through the piece; a section seen to less than ``least_seen`` is not measured.
+
+    skin : what ``piece_skin`` gives, where it is at hand
+    """
+    skin = skin or piece_skin(port, deviation)
     if isinstance(skin, NotMeasured):
         return skin
     seen = np.array([_seen_share(pull, deviation) for pull in port.pulls])
@@ -145,9 +153,14 @@ def measure_port(
     )
 
 
-def measure_volume(port: Port, deviation: Deviation, systematic: Systematic) -> PortVolume | NotMeasured:
-    """Volume of the piece's port; gaps of the scan are closed from their borders and counted in its uncertainty."""
-    skin = piece_skin(port, deviation)
+def measure_volume(
+    port: Port, deviation: Deviation, systematic: Systematic, *, skin: Skin | NotMeasured | None = None
+) -> PortVolume | NotMeasured:
+    """Volume of the piece's port; gaps of the scan are closed from their borders and counted in its uncertainty.
+
+    skin : what ``piece_skin`` gives, where it is at hand
+    """
+    skin = skin or piece_skin(port, deviation)
     if isinstance(skin, NotMeasured):
         return skin
     tube, volume = port.tube, volume_mm3(skin.tube)

@@ -74,7 +74,7 @@ class Port:
         """Which section is the smallest."""
         return int(np.argmin([section.area_mm2 for section in self.sections]))
 
-    @property
+    @cached_property
     def volume_mm3(self) -> float:
         """Between the ends."""
         return volume_mm3(self.tube)

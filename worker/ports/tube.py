@@ -92,17 +92,30 @@ class Tube:
         normal = np.zeros((len(off_mm), 3))
         normal[self.corner_sample[own].ravel()] = self.corner_normal[own].reshape(-1, 3)
         normals, count = normal[sample], len(self.vertices_mm)
-        square, pull = np.zeros((count, 3, 3)), np.zeros((count, 3))
-        np.add.at(square, vertex, normals[:, :, None] * normals[:, None, :])
-        np.add.at(pull, vertex, normals * off_mm[sample][:, None])
-        values, vectors = np.linalg.eigh(square)
-        kept = values > LEAST_EIGENVALUE * np.maximum(values[:, 2:], 1e-300)
-        along = np.einsum("vij,vi->vj", vectors, pull) * np.divide(1.0, values, out=np.zeros_like(values), where=kept)
-        shift: Floats = np.einsum("vij,vj->vi", vectors, along)
+        is_alone = np.bincount(vertex, minlength=count)[vertex] == 1
+        shift = np.zeros((count, 3))
+        length_sq = np.einsum("ij,ij->i", normals[is_alone], normals[is_alone])
+        reach = off_mm[sample[is_alone]] / np.where(length_sq > 0, length_sq, 1.0)
+        shift[vertex[is_alone]] = normals[is_alone] * reach[:, None]
+        shared, at = np.unique(vertex[~is_alone], return_inverse=True)
+        shift[shared] = _met(at.reshape(-1), normals[~is_alone], off_mm[sample[~is_alone]])
         middles = self.triangles[self.is_filling]
         for middle in np.unique(middles[:, 2]):  # few: one for each hole
             shift[middle] = shift[middles[middles[:, 2] == middle, 0]].mean(axis=0)
         return shift
+
+
+def _met(vertex: Ints, normals: Floats, off_mm: Floats) -> Floats:
+    """Shift (v, 3) of vertices that obeys each of their faces: by ``off_mm`` (n,) along the normals (n, 3)."""
+    count = int(vertex.max(initial=-1)) + 1
+    square, pull = np.zeros((count, 3, 3)), np.zeros((count, 3))
+    np.add.at(square, vertex, normals[:, :, None] * normals[:, None, :])
+    np.add.at(pull, vertex, normals * off_mm[:, None])
+    values, vectors = np.linalg.eigh(square)
+    kept = values > LEAST_EIGENVALUE * np.maximum(values[:, 2:], 1e-300)
+    along = np.einsum("vij,vi->vj", vectors, pull) * np.divide(1.0, values, out=np.zeros_like(values), where=kept)
+    shift: Floats = np.einsum("vij,vj->vi", vectors, along)
+    return shift
 
 
 def tube_of(samples: Samples, is_member: Bools, is_exact: Bools) -> Tube | NotMeasured:

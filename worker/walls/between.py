@@ -81,34 +81,48 @@ class LeastWall:
     is_exact: bool = False
 
 
-def wall_lines(near: Skin, far: Skin, settings: WallSettings | None = None) -> Lines:
-    """Wall from every sample of ``near`` to the nearest place of ``far``, whatever its direction.
+def wall_lines(near: Skin, far: Skin, own: Ints | None = None, settings: WallSettings | None = None) -> Lines:
+    """Wall from samples of ``near`` to the nearest place of ``far``, whatever its direction.
 
     near, far : both of nominal, or both of the piece
+    own : (k,) ascending, which samples of ``near`` by their number in it; all if left out
     """
-    found = far.nearest(near.placed_mm)
+    own = np.arange(len(near.rows)) if own is None else own
+    start = near.placed_mm[own]
+    found = far.nearest(start)
     far_seen, far_gap = is_seen_at(far, found)
     return Lines(
-        row=near.rows,
-        start_mm=near.placed_mm,
+        row=near.rows[own],
+        start_mm=start,
         far_mm=found.point_mm,
         wall_mm=found.wall_mm,
         nominal_mm=found.wall_mm,
         far_corner=far.rows[found.corner],
         far_share=found.share,
-        is_wall=_runs_in_material(near, found, settings or WallSettings()),
-        near_seen=near.is_seen,
+        is_wall=_runs_in_material((start, near.normals[own]), found, settings or WallSettings()),
+        near_seen=near.is_seen[own],
         far_seen=far_seen,
-        is_gap=near.is_gap | far_gap,
+        is_gap=near.is_gap[own] | far_gap,
     )
 
 
-def _runs_in_material(near: Skin, found: Foot, settings: WallSettings) -> Bools:
-    """Which lines (k,) from the samples of ``near`` to their feet run through material, not through air."""
-    way = found.point_mm - near.placed_mm
+def thin_samples(near: Skin, far: Skin, reach_mm: float, samples: Samples) -> Ints:
+    """Samples of ``near``, by their number in it, from which walls up to ``reach_mm`` are told as from all of them.
+
+    Besides those whose wall may be that thin all around them that have a part in how its least is settled.
+    """
+    settings = WallSettings()
+    around_mm = (2 * settings.fit_spacings + 1) * samples.spacing_mm
+    return near.within(far, reach_mm + around_mm)
+
+
+def _runs_in_material(start: tuple[Floats, Floats], found: Foot, settings: WallSettings) -> Bools:
+    """Which lines (k,) to the feet run through material, not through air; start : places and normals (k, 3)."""
+    places, normals = start
+    way = found.point_mm - places
     length = np.linalg.norm(way, axis=1)
     unit = way / np.where(length > 0, length, 1.0)[:, None]
-    leaves = np.einsum("ij,ij->i", unit, near.normals) > settings.aside_cosine
+    leaves = np.einsum("ij,ij->i", unit, normals) > settings.aside_cosine
     enters = np.einsum("ij,ij->i", unit, found.normal) < -settings.aside_cosine
     is_inside: Bools = ~leaves & ~enters
     return is_inside
@@ -129,9 +143,10 @@ def piece_lines(near: Skin, far: Skin, nominal: Lines) -> Lines:
     A line that has turned round tells that the skins have passed each other only where they moved that
     far; else another side of the far skin has merely become the nearer one.
     """
-    found = wall_lines(near, far)
+    own = near.numbers_of(nominal.row)
+    found = wall_lines(near, far, own)
     turned = np.einsum("ij,ij->i", found.far_mm - found.start_mm, nominal.far_mm - nominal.start_mm) < 0
-    moved = np.abs(near.off_mm) + float(np.abs(far.off_mm).max(initial=0.0))
+    moved = np.abs(near.off_mm[own]) + float(np.abs(far.off_mm).max(initial=0.0))
     turned &= nominal.wall_mm + np.abs(found.wall_mm) <= PASSED_SHARE * moved
     wall = np.where(turned & nominal.is_wall, -np.abs(found.wall_mm), found.wall_mm)
     return replace(found, wall_mm=wall, nominal_mm=nominal.wall_mm, is_wall=nominal.is_wall)
@@ -214,7 +229,8 @@ def _plain(lines: Lines, at: int) -> LeastWall:
 
 def _pair(lines: Lines, at: int, skins: tuple[Skin, Skin]) -> Pair:
     far = skins[1].nearest(lines.start_mm[at][None])
-    return Pair(lines.start_mm[at], lines.far_mm[at], int(skins[0].face[at]), int(far.face[0]))
+    own = int(skins[0].numbers_of(lines.row[[at]])[0])
+    return Pair(lines.start_mm[at], lines.far_mm[at], int(skins[0].face[own]), int(far.face[0]))
 
 
 def _exact(plain: LeastWall, pair: Pair) -> LeastWall:
@@ -284,9 +300,11 @@ def _places_near(lines: Lines, at: int, samples: Samples, settings: WallSettings
     """Places (n, 3) of the near skin round a candidate, finer than its samples."""
     centre, reach = samples.points_mm[lines.row[at]], settings.least_reach_spacings * samples.spacing_mm
     is_own = np.zeros(len(samples.face), dtype=bool)
-    is_own[lines.row] = True
-    is_own &= ((samples.points_mm - centre) ** 2).sum(axis=1) < (2 * reach) ** 2
-    corners = samples.points_mm[samples.triangles[is_own[samples.triangles].all(axis=1)]]
+    is_own[lines.row] = ((samples.points_mm[lines.row] - centre) ** 2).sum(axis=1) < (2 * reach) ** 2
+    corner = samples.triangles
+    for side in range(3):  # one corner after another: hardly any triangle passes the first
+        corner = corner[is_own[corner[:, side]]]
+    corners = samples.points_mm[corner]
     count = settings.cuts
     share = np.array([(i, j, count - i - j) for i in range(count + 1) for j in range(count + 1 - i)]) / count
     places: Floats = np.concatenate([np.einsum("si,tij->tsj", share, corners).reshape(-1, 3), centre[None]])

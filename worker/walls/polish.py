@@ -37,18 +37,24 @@ def polished(skins: tuple[Skin, Skin], start: Pair, *, reach_mm: float) -> Pair 
     distance, over the tangent plane of each place, both put on their exact surfaces (BFGS).
     """
     near, far = skins
-    is_exact = near.table.is_analytic
+    faces = (np.array([start.near_face]), np.array([start.far_face]))
+    tables = (near.table, far.table)
     gap = float(np.linalg.norm(start.near_mm - start.far_mm))
-    if not (is_exact[start.near_face] and is_exact[start.far_face]) or gap < LEAST_START_MM:
+    is_exact = all(table.is_analytic[face[0]] for table, face in zip(tables, faces, strict=True))
+    if not is_exact or gap < LEAST_START_MM:
         return None
-    faces = np.array([start.near_face, start.far_face])
     origin = np.stack([start.near_mm, start.far_mm])
-    _, normals, _ = exact_distance(near.table, faces, origin)
-    along = np.stack([across(normal) for normal in normals])
+
+    def measured(places: Floats) -> tuple[Floats, Floats]:
+        """Height (2,) of both over their own faces, and the outward normals (2, 3) there."""
+        each = [exact_distance(tables[side], faces[side], places[[side]]) for side in (0, 1)]
+        return np.concatenate([one[0] for one in each]), np.concatenate([one[1] for one in each])
+
+    along = np.stack([across(normal) for normal in measured(origin)[1]])
 
     def places(moves: Floats) -> Floats:
         moved = origin + np.einsum("fi,fij->fj", moves.reshape(2, 2), along)
-        height, outward, _ = exact_distance(near.table, faces, moved)
+        height, outward = measured(moved)
         on_it: Floats = moved - height[:, None] * outward
         return on_it
 

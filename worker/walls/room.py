@@ -70,10 +70,15 @@ def room_behind(near: Skin, walls: Sequence[Kept], settings: RoomSettings | None
 def _room_to(near: Skin, kept: Kept, settings: RoomSettings) -> Lines:
     """Room to one wall."""
     start, skin, least_mm = near.placed_mm, kept.skin, kept.least_mm
-    found = skin.nearest(start)
-    room, point = found.wall_mm - least_mm, found.point_mm.copy()
-    corner, share = found.corner.copy(), found.share.copy()
-    seen, is_gap = is_seen_at(skin, found)
+    distance, nearest = skin.nearest_corner(start)  # enough for what lies beyond all reach
+    room, point, corner = distance - least_mm, skin.placed_mm[nearest], np.tile(nearest[:, None], 3)
+    share = np.tile([1.0, 0.0, 0.0], (len(start), 1))
+    seen, is_gap = skin.is_seen[nearest], skin.is_gap[nearest]
+    rows = near.within(skin, settings.most_mm + max(least_mm, 0.0))
+    found = skin.nearest(start[rows])
+    room[rows], point[rows] = found.wall_mm - least_mm, found.point_mm
+    corner[rows], share[rows] = found.corner, found.share
+    seen[rows], is_gap[rows] = is_seen_at(skin, found)
     rows = np.flatnonzero((room > settings.tolerance_mm) & (room < settings.most_mm))
     for _ in range(settings.step_limit):
         if not len(rows):

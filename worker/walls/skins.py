@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from worker.measuring.analytic import FaceTable, exact_distance
 from worker.measuring.corners import stitched_mm
@@ -47,6 +48,7 @@ class Skin:
     is_seen : (k,) False everywhere for nominal
     is_gap : (k,) not seen, but next to what was: there the deviation of the neighbours stands in
     table : the analytic faces;  tolerance_mm : how far facets lie from exact surfaces
+    nominal : of the piece, the same surface as nominal has it; None of nominal itself
     """
 
     rows: Ints
@@ -61,6 +63,7 @@ class Skin:
     is_gap: Bools
     table: FaceTable
     tolerance_mm: float
+    nominal: Skin | None = None
 
     @cached_property
     def placed_mm(self) -> Floats:
@@ -70,7 +73,41 @@ class Skin:
 
     @cached_property
     def _flat(self) -> SurfaceQuery:
-        return SurfaceQuery(self.points_mm, self.triangles)
+        return SurfaceQuery(self.points_mm, self.triangles) if self.nominal is None else self.nominal._flat  # noqa: SLF001
+
+    @cached_property
+    def _tree(self) -> cKDTree:
+        return cKDTree(self.placed_mm)
+
+    @cached_property
+    def _longest_mm(self) -> float:
+        """Longest edge: no place of a triangle lies farther from the nearest of its corners."""
+        corners = self.placed_mm[self.triangles]
+        edges = corners - np.roll(corners, 1, axis=1)
+        return float(np.sqrt(np.einsum("tci,tci->tc", edges, edges).max()))
+
+    def agrees(self, other: Skin) -> bool:
+        """Whether both are one surface, to the last bit; what was made of one then holds for the other."""
+        names = ("rows", "points_mm", "normals", "triangles", "off_mm", "calm_mm", "level_mm", "is_seen", "is_gap")
+        is_same = all(np.array_equal(getattr(self, name), getattr(other, name)) for name in names)
+        return is_same and self.table.agrees(other.table, np.unique(self.face))
+
+    def numbers_of(self, rows: Ints) -> Ints:
+        """Numbers (n,) in this skin of samples (n,) that belong to it."""
+        return np.searchsorted(self.rows, rows)
+
+    def within(self, far: Skin, reach_mm: float) -> Ints:
+        """Numbers of the samples that may lie within ``reach_mm`` of another skin; none that does is left out."""
+        reach_mm += 2 * far._longest_mm + far.tolerance_mm  # once more for what noise and slopes take off
+        low, high = far.placed_mm.min(axis=0) - reach_mm, far.placed_mm.max(axis=0) + reach_mm
+        near = np.flatnonzero(((self.placed_mm >= low) & (self.placed_mm <= high)).all(axis=1))
+        distance, _ = far._tree.query(self.placed_mm[near], distance_upper_bound=reach_mm)
+        return near[np.isfinite(distance)]
+
+    def nearest_corner(self, points_mm: Floats) -> tuple[Floats, Ints]:
+        """Distance (n,) from points (n, 3) to the nearest sample, and its number (n,)."""
+        distance, corner = self._tree.query(points_mm)
+        return np.asarray(distance, dtype=np.float64), np.asarray(corner, dtype=np.int64)
 
     @cached_property
     def _placed(self) -> SurfaceQuery:
@@ -197,4 +234,5 @@ def piece_skin(skin: Skin, deviation: Deviation, level: Level) -> Skin:
         level_mm=level.points_mm[skin.rows],
         is_seen=is_seen,
         is_gap=level.is_gap[skin.rows],
+        nominal=skin,
     )

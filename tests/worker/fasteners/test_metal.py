@@ -150,3 +150,16 @@ def test_a_boss_is_no_hole() -> None:
     boss = next(one for one in features if one.kind is FeatureKind.BOSS)
     with pytest.raises(ValueError, match="is no hole"):
         hole_shape(boss, surroundings(nominal, features))
+
+
+def test_a_ray_passes_what_is_left_out_and_ends_at_the_next_surface() -> None:
+    """From the middle of a block of 60 x 40 x 30 out through the wall of its bore of 5 mm radius: 40 to the end."""
+    nominal = part(BLOCK, cylinder((20, 20, -1), UP, 5, 40))
+    corners = nominal.vertices_mm[nominal.triangles][:, :, :2] - (20.0, 20.0)
+    is_bore = np.isclose(np.linalg.norm(corners, axis=2), 5.0).all(axis=1)
+    shell = nominal_shell(nominal, np.zeros(len(is_bore), dtype=np.int64), is_bore)
+    whole = nominal_shell(nominal, np.zeros(len(is_bore), dtype=np.int64), np.zeros(len(is_bore), dtype=bool))
+    origin, way = np.array([[20.0, 20.0, 14.3]]), np.array([[1.0, 0.0, 0.0]])
+    assert whole.cast(origin, way).distance_mm[0] == pytest.approx(5.0, abs=0.02)  # facets of the bore
+    assert shell.cast(origin, way).distance_mm[0] == pytest.approx(40.0, abs=EXACT_MM)
+    assert not is_bore[shell.cast(origin, way).triangle[0]]

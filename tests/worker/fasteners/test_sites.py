@@ -7,7 +7,6 @@ import pytest
 
 from tests.support.shapes import block
 from worker.fasteners.records import Bore
-from worker.fasteners.shells import stitched_mm
 from worker.fasteners.sites import (
     SiteRule,
     SiteSettings,
@@ -18,6 +17,7 @@ from worker.fasteners.sites import (
     plane_face,
     ranked_sites,
 )
+from worker.measuring.corners import stitched_mm
 from worker.measuring.patches import SampleNet
 from worker.measuring.samples import SampleSettings, sample_nominal
 from worker.surface import SurfaceQuery

@@ -8,6 +8,7 @@ from tests.support.mock_ups import ball, box, brute_distance_mm, facet_error_mm,
 from worker.mockup.distances import Target, gap_between, interference_volume_mm3
 from worker.mockup.meshes import Mesh, part_of
 from worker.rigid import RigidTransform
+from worker.surface import closest_barycentric
 
 EXACT_MM = 1e-6
 DEEP_IN_MM = 4.0  # of a cube of 2 in the middle of one of 10: every side of it lies 4 below one of the other
@@ -103,3 +104,21 @@ def test_an_open_surface_has_no_shared_volume() -> None:
     lid = part_of(whole, whole.query.face_normals[:, 2] < 0.5)
     assert lid is not None
     assert interference_volume_mm3(lid, whole, at(8.0)) is None
+
+
+@pytest.mark.parametrize("place", [at(13.0, 4.0, 6.0), at(4.0, 3.1, 11.0), at(6.0, 4.0, 4.0)])
+def test_what_lies_about_a_place_tells_the_same_clearance_as_the_whole(place: RigidTransform) -> None:
+    cube, target = box((2.0, 2.0, 2.0)), Target.all_of(ball(10.0, rings=24))
+    low = place.translation_mm
+    near = target.about(np.stack([low - 6.0, low + 8.0]))
+    assert near is not None
+    assert len(near.whole.triangles) < len(target.whole.triangles)
+    whole, found = gap_between(cube, target, place), near.told(gap_between(cube, near, place))
+    assert found.clearance_mm == pytest.approx(whole.clearance_mm, abs=1e-9)
+    corners = target.whole.corners_mm[[found.second_triangle]]  # of two that meet in an edge either may be named
+    share = closest_barycentric(found.second_mm[None], corners)
+    assert np.einsum("ij,ijk->ik", share, corners)[0] == pytest.approx(found.second_mm, abs=1e-9)
+
+
+def test_nothing_lies_about_a_place_far_off() -> None:
+    assert Target.all_of(box((10.0, 10.0, 10.0))).about(np.array([[50.0] * 3, [60.0] * 3])) is None
