@@ -196,5 +196,8 @@ def _mapped(shared: Bench, scan: Scan, alignment: Alignment) -> Measured:
         return measure_deviation(nominal, shared.samples, scan, T_pose @ pose, surface=shared.surface)
 
     deviation = measure_deviation(nominal, shared.samples, scan, pose, surface=shared.surface)
+    measured = replace(measured, deviation=deviation, remeasure=deviate)
+    if not any(line.spec["kind"] == "wall_thickness" for line in shared.lines):
+        return measured
     thickness = measure_thickness(shared.samples, shared.surface, deviation, spot_limit_mm=3.0)
-    return replace(measured, deviation=deviation, thickness=thickness, remeasure=deviate)
+    return replace(measured, thickness=thickness)

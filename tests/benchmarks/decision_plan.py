@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -184,7 +185,7 @@ def _fasteners(ids: Ids) -> Iterator[Line]:
 
 
 def _largest_gap(truth: DecisionTruth, *, names: tuple[str, ...]) -> float:
-    return max(axes_apart(truth, names=pair) for pair in zip(names[:-1], names[1:], strict=True))
+    return max(axes_apart(truth, names=pair) for pair in pairwise(names))
 
 
 def _site_told(judged: Characteristic) -> tuple[float, float] | None:

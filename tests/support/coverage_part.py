@@ -230,7 +230,11 @@ def part_read(
         owner=_owners(nominal, shapes),
         detected=detected,
         features=MappingProxyType(
-            {name: _detected(name, shape, nominal, detected) for name, shape in shapes.items() if shape.kind is not None}
+            {
+                name: _detected(name, shape, nominal, detected)
+                for name, shape in shapes.items()
+                if shape.kind is not None
+            }
         ),
         bodies=bodies,
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from worker.features.skin import across
 from worker.measuring.patches import SampleNet
@@ -41,6 +42,7 @@ class Lines:
     is_wall : (k,) the line runs through material
     near_seen, far_seen : (k,) the piece was scanned at that end
     is_gap : (k,) an end lies in a gap one sample wide: its figure is good for neighbours only
+    drawn_mm : (k,) of the piece: nominal's walls from the same samples
     """
 
     row: Ints
@@ -53,6 +55,7 @@ class Lines:
     near_seen: Bools
     far_seen: Bools
     is_gap: Bools
+    drawn_mm: Floats | None = None
 
     @property
     def far_row(self) -> Ints:
@@ -130,7 +133,7 @@ def piece_lines(near: Skin, far: Skin, nominal: Lines) -> Lines:
     moved = np.abs(near.off_mm) + float(np.abs(far.off_mm).max(initial=0.0))
     turned &= nominal.wall_mm + np.abs(found.wall_mm) <= PASSED_SHARE * moved
     wall = np.where(turned & nominal.is_wall, -np.abs(found.wall_mm), found.wall_mm)
-    return replace(found, wall_mm=wall, is_wall=nominal.is_wall)
+    return replace(found, wall_mm=wall, is_wall=nominal.is_wall, drawn_mm=nominal.wall_mm)
 
 
 def least_nominal(lines: Lines, skins: tuple[Skin, Skin], samples: Samples) -> LeastWall | None:
@@ -159,7 +162,8 @@ def least_of_piece(
 
     Round each of the places where the averaged map is least a quadratic is fitted to the walls as
     measured, and its least on the surface taken: neither the noise of single samples nor the
-    roundness of the skins between them makes the wall thinner or thicker than it is.
+    roundness of the skins between them makes the wall thinner or thicker than it is.  Where a skin is rounder
+    than a quadratic follows, as a small bore, what the same fit misses of nominal's walls is put back.
     """
     settings = WallSettings()
     places = candidates(lines, calm_mm, is_used, samples, settings)
@@ -252,6 +256,11 @@ def _fitted(lines: Lines, at: int, is_used: Bools, samples: Samples, settings: W
     places = _places_near(lines, at, samples, settings)
     rows = terms(places) @ (right.T / sizes)
     walls = rows @ (left.T @ lines.wall_mm[own])
+    if lines.drawn_mm is not None:
+        drawn = lines.drawn_mm[own]
+        missed = drawn - left @ (left.T @ drawn)
+        _, near = cKDTree(samples.points_mm[lines.row[own]]).query(places)
+        walls = walls + missed[near]
     is_firm = (rows**2).sum(axis=1) <= settings.fit_most_variance
     if not is_firm.any():
         return None
