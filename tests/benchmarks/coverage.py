@@ -6,7 +6,7 @@ Simulated inspections of a small casting with features of every kind: random err
 0.05 mm, surface missing in one region and on one side of some holes, a quarter of the pieces shrunk, random pose.
 Each is measured and judged as the worker does it.  Truths are closed forms or exact computations on the noise-free
 surface that share nothing with the code judged (tests/benchmarks/coverage_truth.py).  ``--part decisions`` takes
-another casting, and what a shop decides before metal is poured (tests/benchmarks/decision_truth.py).
+another casting, and what a shop decides before metal is poured (tests/benchmarks/coverage_decisions_truth.py).
 
 One inspection in 20 searches its pose from nothing; the others start from a coarse pose up to 10 degrees and 5 % of
 the size off, and go through the same refinement: pose and covariance are the real ones in all.  One in 10 is

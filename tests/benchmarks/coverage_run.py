@@ -10,11 +10,11 @@ from functools import lru_cache
 import numpy as np
 
 from shared.plan import Plan, Uncertainty, UncertaintyMethod
+from tests.benchmarks.coverage_decisions import DECISION_CHANCES, decision_lines, decision_plan
+from tests.benchmarks.coverage_decisions_truth import DecisionTruth
 from tests.benchmarks.coverage_piece import CHANCES, Chances, random_piece, scan_of
 from tests.benchmarks.coverage_plan import Line, coverage_lines, coverage_plan
 from tests.benchmarks.coverage_truth import Truth
-from tests.benchmarks.decision_plan import DECISION_CHANCES, decision_lines, decision_plan
-from tests.benchmarks.decision_truth import DecisionTruth
 from tests.support.alignments import oriented
 from tests.support.coverage_part import CoveragePart, coverage_part
 from tests.support.decision_part import decision_part

@@ -42,7 +42,7 @@ class Lines:
     is_wall : (k,) the line runs through material
     near_seen, far_seen : (k,) the piece was scanned at that end
     is_gap : (k,) an end lies in a gap one sample wide: its figure is good for neighbours only
-    drawn_mm : (k,) of the piece: nominal's walls from the same samples
+    drawn_mm : (k,) nominal's from the same samples; of nominal, and of room, the same as ``wall_mm``
     """
 
     row: Ints
@@ -55,7 +55,7 @@ class Lines:
     near_seen: Bools
     far_seen: Bools
     is_gap: Bools
-    drawn_mm: Floats | None = None
+    drawn_mm: Floats
 
     @property
     def far_row(self) -> Ints:
@@ -99,6 +99,7 @@ def wall_lines(near: Skin, far: Skin, settings: WallSettings | None = None) -> L
         near_seen=near.is_seen,
         far_seen=far_seen,
         is_gap=near.is_gap | far_gap,
+        drawn_mm=found.wall_mm,
     )
 
 
@@ -256,11 +257,10 @@ def _fitted(lines: Lines, at: int, is_used: Bools, samples: Samples, settings: W
     places = _places_near(lines, at, samples, settings)
     rows = terms(places) @ (right.T / sizes)
     walls = rows @ (left.T @ lines.wall_mm[own])
-    if lines.drawn_mm is not None:
-        drawn = lines.drawn_mm[own]
-        missed = drawn - left @ (left.T @ drawn)
-        _, near = cKDTree(samples.points_mm[lines.row[own]]).query(places)
-        walls = walls + missed[near]
+    drawn = lines.drawn_mm[own]
+    missed = drawn - left @ (left.T @ drawn)
+    _, near = cKDTree(samples.points_mm[lines.row[own]]).query(places)
+    walls = walls + missed[near]
     is_firm = (rows**2).sum(axis=1) <= settings.fit_most_variance
     if not is_firm.any():
         return None

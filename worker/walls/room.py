@@ -96,4 +96,5 @@ def _room_to(near: Skin, kept: Kept, settings: RoomSettings) -> Lines:
         near_seen=near.is_seen,
         far_seen=seen,
         is_gap=near.is_gap | is_gap,
+        drawn_mm=room,
     )

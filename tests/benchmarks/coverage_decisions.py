@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 
 from shared.plan import Plan
+from tests.benchmarks.coverage_decisions_truth import DecisionTruth
 from tests.benchmarks.coverage_piece import DATUM_FACES, Chances
 from tests.benchmarks.coverage_plan import Ids, Known, Line, axes_apart, core_known, numbered, of
-from tests.benchmarks.decision_truth import DecisionTruth
 from tests.support.coverage_part import CoveragePart
 from tests.support.decision_part import BAR_AT_MM, BOLTS, HALF_MM, SEAT_MM, SHAPES
 from worker.records import Characteristic
