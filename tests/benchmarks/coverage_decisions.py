@@ -173,6 +173,7 @@ def _fits(_: Ids) -> Iterator[Line]:
 
 
 def _fasteners(ids: Ids) -> Iterator[Line]:
+    spec: dict[str, Any]
     for name in BOLTS:
         spec = {"kind": "fastener", "feature": ids[name], "thread": "M8", "joint": "tapped"}
         yield Line("metal round a fastener", spec, of(DecisionTruth.metal, name), is_length=False)

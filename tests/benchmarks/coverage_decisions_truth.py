@@ -62,8 +62,8 @@ class DecisionTruth(Truth):
         shape, fault = self.round(name), self.fault(name)
         aside = np.array(fault.shift_mm[:2]) + np.outer(height_mm, fault.turn[:2])
         aside[:, 0] += fault.bend_mm * (height_mm / shape.half_mm) ** 2
-        found: Floats = shape.middle_mm + np.outer(height_mm, shape.axes[2]) + aside @ shape.axes[:2]
-        return self.piece.scale * found
+        own = shape.middle_mm + np.outer(height_mm, shape.axes[2]) + aside @ shape.axes[:2]
+        return np.asarray(self.piece.scale * own, dtype=np.float64)
 
     def at_level(self, name: str, z_mm: float) -> Floats:
         """Middle (3,) of an upright round's section at a height of the frame."""
@@ -93,8 +93,9 @@ class DecisionTruth(Truth):
         (one, near), (other, far) = self.bore(first), self.bore(second)
         if not len(near) or not len(far):
             return None
-        gap, index = cKDTree(far).query(near)
-        start = np.r_[one[int(gap.argmin())], other[index[int(gap.argmin())]]]
+        gap, index = (np.asarray(part) for part in cKDTree(far).query(near))
+        at = int(gap.argmin())
+        start = np.r_[one[at], other[int(index[at])]]
         shapes = (self.round(first), self.round(second))
 
         def apart(where: Floats) -> float:
