@@ -67,7 +67,8 @@ class DecisionTruth(Truth):
 
     def at_level(self, name: str, z_mm: float) -> Floats:
         """Middle (3,) of an upright round's section at a height of the frame."""
-        return self.middle_at(name, np.array([z_mm / self.piece.scale - self.round(name).middle_mm[2]]))[0]
+        found: Floats = self.middle_at(name, np.array([z_mm / self.piece.scale - self.round(name).middle_mm[2]]))[0]
+        return found
 
     def axis_at_level(self, name: str, z_mm: float) -> Floats:
         """Where (3,) the least-squares axis of an upright round passes a height of the frame."""
