@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from shared.plan.base import Name, Vector
+from shared.plan.base import Name, Strict, Vector
 from shared.plan.lines import AxisName, Characteristic, InFrame, Limited
 from shared.plan.places import FeaturePick
 
@@ -107,9 +107,25 @@ class Mirror(StrEnum):
     NONE = "none"
 
 
+class SectionAt(Strict):
+    """Where a region is cut: through ``point``, square to the feature's axis or to ``normal``."""
+
+    region: Name
+    point: Vector
+    normal: Vector | None = None
+
+    @model_validator(mode="after")
+    def _has_direction(self) -> SectionAt:
+        if self.normal == (0.0, 0.0, 0.0):
+            raise ValueError("normal has no direction")
+        return self
+
+
 class SiblingOffset(InFrame):
     """How differently two like features sit off their own nominal places, the sibling's offset mirrored.
 
+    section, sibling_section: how differently each sits off the middle of such a section of its own, as nominal has
+    it, instead: two guides, each in its port
     direction: only the component along this part axis
     most: the largest difference
     """
@@ -118,5 +134,32 @@ class SiblingOffset(InFrame):
     feature: FeaturePick
     sibling: FeaturePick
     mirror: Mirror
+    section: SectionAt | None = None
+    sibling_section: SectionAt | None = None
     direction: AxisName | None = None
     most: Annotated[float, Field(gt=0)]
+
+    @model_validator(mode="after")
+    def _both_or_none(self) -> SiblingOffset:
+        if (self.section is None) != (self.sibling_section is None):
+            raise ValueError("give both section and sibling_section, or neither")
+        return self
+
+    @property
+    def section_lines(self) -> tuple[SectionOffset, ...]:
+        """The offsets of both from their sections, in order; none without sections."""
+        pairs = ((self.feature, self.section), (self.sibling, self.sibling_section))
+        return tuple(
+            SectionOffset(
+                id=self.id,
+                kind="section_offset",
+                feature=feature,
+                region=at.region,
+                point=at.point,
+                normal=at.normal,
+                frame=self.frame,
+                most=self.most,
+            )
+            for feature, at in pairs
+            if at is not None
+        )

@@ -13,6 +13,7 @@ from shared.plan.characteristics import AnyCharacteristic
 from shared.plan.frames import AlignmentChoice, Datum, Frame
 from shared.plan.lines import General
 from shared.plan.mock_up import WHOLE_PIECE, Clearance, Placed
+from shared.plan.offsets import SiblingOffset
 from shared.plan.piece import MapSettings, Piece, Scanner, Substitution, Temperature, Uncertainty
 from shared.plan.places import RegionChoice
 from shared.plan.ports import PortSibling
@@ -134,6 +135,9 @@ def _named_by(index: int, line: AnyCharacteristic) -> Iterator[tuple[Path, str, 
         yield (*at, "walls", place, "toward"), where, "region", wall.toward
     if isinstance(line, PortSibling):
         yield (*at, "sibling"), where, "region", line.sibling
+    if isinstance(line, SiblingOffset):
+        for key, entry in (("section", line.section), ("sibling_section", line.sibling_section)):
+            yield (*at, key, "region"), where, "region", None if entry is None else entry.region
     if isinstance(line, Clearance):
         yield from _placed_parts(index, line)
 

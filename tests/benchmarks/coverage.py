@@ -1,11 +1,12 @@
 """Does the true value lie in measured +- U in 95 of 100 cases, kind by kind?
 
-    .venv/bin/python -m tests.benchmarks.coverage [--inspections 1000] [--seed 1] [--processes 2] [--only REGEX]
+    .venv/bin/python -m tests.benchmarks.coverage [--part features] [--inspections 1000] [--processes 2] [--only REGEX]
 
 Simulated inspections of a small casting with features of every kind: random errors of every face, noise of 0.01 to
 0.05 mm, surface missing in one region and on one side of some holes, a quarter of the pieces shrunk, random pose.
 Each is measured and judged as the worker does it.  Truths are closed forms or exact computations on the noise-free
-surface that share nothing with the code judged (tests/benchmarks/coverage_truth.py).
+surface that share nothing with the code judged (tests/benchmarks/coverage_truth.py).  ``--part decisions`` takes
+another casting, and what a shop decides before metal is poured (tests/benchmarks/coverage_decisions_truth.py).
 
 One inspection in 20 searches its pose from nothing; the others start from a coarse pose up to 10 degrees and 5 % of
 the size off, and go through the same refinement: pose and covariance are the real ones in all.  One in 10 is
@@ -24,7 +25,7 @@ import pickle
 import sys
 import time
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
 from multiprocessing import get_context
@@ -32,7 +33,7 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.benchmarks.coverage_run import FULL_SEARCH_EVERY, MONTE_CARLO_EVERY, Row, inspected
+from tests.benchmarks.coverage_run import FULL_SEARCH_EVERY, KITS, MONTE_CARLO_EVERY, Row, inspected
 from worker.threads import thread_environment
 
 STATED = 0.95
@@ -117,12 +118,12 @@ def reasons(rows: Sequence[Row]) -> Iterator[str]:
         yield f"{count:7d}  {why}"
 
 
-def simulated(numbers: Sequence[int], seed: int, processes: int, only: str = "") -> list[Row]:
+def simulated(numbers: Sequence[int], processes: int, inspect: Callable[[int], list[Row]]) -> list[Row]:
     """All rows of these inspections."""
     rows: list[Row] = []
     os.environ.update(thread_environment(1))  # read by each process as it loads its libraries
     with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:
-        for index, found in enumerate(pool.map(partial(inspected, seed=seed, only=only), numbers, chunksize=2)):
+        for index, found in enumerate(pool.map(inspect, numbers, chunksize=2)):
             rows += found
             if index % 20 == 19:
                 sys.stderr.write(f"{index + 1} of {len(numbers)}\n")
@@ -132,6 +133,7 @@ def simulated(numbers: Sequence[int], seed: int, processes: int, only: str = "")
 def main(arguments: Sequence[str] | None = None) -> None:
     """Simulate, print."""
     parser = argparse.ArgumentParser(description="Coverage of stated uncertainties.")
+    parser.add_argument("--part", choices=KITS, default="features", help="of the drawing, or the decisions")
     parser.add_argument("--inspections", type=int, default=1000)
     parser.add_argument("--first", type=int, default=0, help="number of the first inspection")
     parser.add_argument("--seed", type=int, default=1)
@@ -144,7 +146,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
         say([row for path in given.read for row in pickle.loads(path.read_bytes())])  # noqa: S301 our own files
         return
     begun = time.time()
-    rows = simulated(range(given.first, given.first + given.inspections), given.seed, given.processes, given.only)
+    inspect = partial(inspected, seed=given.seed, only=given.only, part=given.part)
+    rows = simulated(range(given.first, given.first + given.inspections), given.processes, inspect)
     if given.rows:
         given.rows.write_bytes(pickle.dumps(rows))
     print(

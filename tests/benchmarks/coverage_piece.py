@@ -20,7 +20,6 @@ from worker.rigid import RigidTransform
 
 DATUM_FACES = ("bottom", "front", "left")  # the frame ABC
 DATUM_AXES = ("bore", "small boss")  # of coaxiality and run-out
-HALF_SEEN = ("hole 2", "hole 4", "hole 7", "small bore", "cone")  # of which a scanner may miss one side
 FACING_NOISE_RAD = 0.03  # of a scanner's normals
 FAULTY_SHARE = 0.4  # of faces that have an error of a given sort; the rest are perfect
 
@@ -34,6 +33,7 @@ class Fault:
     tilt_mm, bow_mm, saddle_mm : of a plane, over its half extents
     lobe_mm, lobe_count, lobe_rad : waves round a bore or boss
     bend_mm : an axis bent like a bow, by this much between middle and ends
+    flare_mm : of a bore's radius at both ends, more than in its middle
     widening : change of a cone's slope
     """
 
@@ -47,10 +47,42 @@ class Fault:
     lobe_count: int = 3
     lobe_rad: float = 0.0
     bend_mm: float = 0.0
+    flare_mm: float = 0.0
     widening: float = 0.0
 
 
 PERFECT = Fault()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Chances:
+    """Which errors the shapes of a part may have.
+
+    half_mm : (3,) half the size of the part, from the corner of its datum planes
+    perfect : never off;  hollow : the face that may be hollow along x, and is nothing else
+    level : faces that stay plane;  bent, flared : rounds whose axis may be bent, whose ends may be wider
+    half_seen : rounds of which a scanner may miss one side
+    """
+
+    shapes: Mapping[str, Shape]
+    half_mm: tuple[float, float, float]
+    perfect: tuple[str, ...]
+    half_seen: tuple[str, ...]
+    bent: tuple[str, ...]
+    hollow: str | None = None
+    level: tuple[str, ...] = ()
+    flared: tuple[str, ...] = ()
+    diagonal_mm: float = 128.0  # 5 % of which a coarse pose may be off
+
+
+CHANCES = Chances(
+    shapes=SHAPES,
+    half_mm=(50.0, 35.0, 20.0),
+    perfect=(*DATUM_FACES, *DATUM_AXES),
+    half_seen=("hole 2", "hole 4", "hole 7", "small bore", "cone"),
+    bent=("hole 3", "hole 4", "under cone"),
+    hollow="bottom",
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,10 +100,12 @@ class Piece:
     missing: Floats | None
     is_missing_ball: bool
     blind: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    shapes: Mapping[str, Shape] = field(default_factory=lambda: SHAPES)
 
     def surface(self, name: str, nominal_mm: Floats) -> Floats:
         """Where points (n, 3) of a nominal face lie on the piece, noise-free."""
-        moved = _MOVED[type(SHAPES[name])](SHAPES[name], self.faults.get(name, PERFECT), nominal_mm)
+        shape = self.shapes[name]
+        moved = _MOVED[type(shape)](shape, self.faults.get(name, PERFECT), nominal_mm)
         return self.scale * moved
 
     def is_seen(self, name: str, nominal_mm: Floats) -> Bools:
@@ -83,13 +117,12 @@ class Piece:
             seen = reach > (self.missing[3] if self.is_missing_ball else -self.missing[3])
         if name in self.blind:
             start, width = self.blind[name]
-            seen = seen & ((round_angle(name, nominal_mm) - start) % (2 * np.pi) > width)
+            seen = seen & ((round_angle(self.shapes[name], nominal_mm) - start) % (2 * np.pi) > width)
         return seen
 
 
-def round_angle(name: str, nominal_mm: Floats) -> Floats:
+def round_angle(shape: Shape, nominal_mm: Floats) -> Floats:
     """Angle (n,) of points about the axis of a round shape."""
-    shape = SHAPES[name]
     assert isinstance(shape, Round)
     x, y, _ = ((nominal_mm - shape.middle_mm) @ shape.axes.T).T
     angle: Floats = np.arctan2(y, x)
@@ -111,6 +144,7 @@ def _moved_round(shape: Shape, fault: Fault, nominal_mm: Floats) -> Floats:
     x, y, height = ((nominal_mm - shape.middle_mm) @ shape.axes.T).T
     angle = np.arctan2(y, x)
     radius = shape.radius_mm + fault.growth_mm + (shape.slope + fault.widening) * height
+    radius = radius + fault.flare_mm * (height / shape.half_mm) ** 2
     radius = radius + fault.lobe_mm * np.cos(fault.lobe_count * angle + fault.lobe_rad)
     aside = np.array(fault.shift_mm[:2])[:, None] + np.array(fault.turn[:2])[:, None] * height
     aside[0] += fault.bend_mm * (height / shape.half_mm) ** 2
@@ -148,48 +182,52 @@ def _moved_core(shape: Shape, fault: Fault, nominal_mm: Floats) -> Floats:
 _MOVED = {Flat: _moved_flat, Round: _moved_round, Ball: _moved_ball, Slot: _moved_slot, Core: _moved_core}
 
 
-def random_piece(rng: np.random.Generator) -> Piece:
+def random_piece(rng: np.random.Generator, chances: Chances = CHANCES) -> Piece:
     """Errors of the sizes castings and prints have; a quarter of the pieces shrunk, two thirds with surface missing."""
-    faults = {name: _random_fault(name, rng) for name in SHAPES}
-    bottom = faults["bottom"]
+    faults = {name: _random_fault(name, chances, rng) for name in chances.shapes}
+    half = np.array(chances.half_mm)
     way = rng.random()
     missing, is_ball = None, False
-    if bottom.bow_mm:
+    if chances.hollow is not None and faults[chances.hollow].bow_mm:
         pass  # what it rests on must be seen, or the truth is nobody's to know
     elif way < 1 / 3:
-        centre = np.array([50.0, 35.0, 20.0]) + rng.uniform(-1, 1, 3) * [50.0, 35.0, 20.0]
+        centre = half + rng.uniform(-1, 1, 3) * half
         missing, is_ball = np.r_[centre, rng.uniform(10.0, 25.0)], True
     elif way < 2 / 3:
         direction = rng.normal(size=3)
         direction /= np.linalg.norm(direction)
-        reach = np.abs(direction) @ [50.0, 35.0, 20.0] + direction @ [50.0, 35.0, 20.0]
+        reach = np.abs(direction) @ half + direction @ half
         missing = np.r_[direction, reach - rng.uniform(5.0, 35.0)]
-    blind = {name: (rng.uniform(0, 2 * np.pi), rng.uniform(0.5, np.pi)) for name in HALF_SEEN if rng.random() < 0.3}
     return Piece(
         faults=faults,
+        blind={
+            name: (rng.uniform(0, 2 * np.pi), rng.uniform(0.5, np.pi))
+            for name in chances.half_seen
+            if rng.random() < 0.3
+        },
         scale=1.0 - rng.uniform(0.001, 0.01) if rng.random() < 0.25 else 1.0,
         noise_mm=float(rng.uniform(0.01, 0.05)),
         missing=missing,
         is_missing_ball=is_ball,
-        blind=blind,
+        shapes=chances.shapes,
     )
 
 
-def _random_fault(name: str, rng: np.random.Generator) -> Fault:
+def _random_fault(name: str, chances: Chances, rng: np.random.Generator) -> Fault:
     """Each sort of error in 40 % of the shapes that can have it."""
     draws, use = rng.uniform(-1, 1, 12), rng.random(6) < FAULTY_SHARE
     count = int(rng.integers(2, 6))
-    shape = SHAPES[name]
-    if name == "bottom":
+    shape = chances.shapes[name]
+    if name == chances.hollow:
         return Fault(bow_mm=0.02 + 0.02 * abs(draws[0]) if use[0] else 0.0)
-    if name in DATUM_FACES or name in DATUM_AXES:
+    if name in chances.perfect:
         return PERFECT
     if isinstance(shape, Flat):
         return Fault(
             growth_mm=0.15 * draws[0] * use[0],
             tilt_mm=(0.05 * draws[1] * use[1], 0.05 * draws[2] * use[1]),
-            bow_mm=0.04 * draws[3] * use[2],
-            saddle_mm=0.04 * draws[4] * use[3],
+            bow_mm=0.04 * draws[3] * (use[2] and name not in chances.level),
+            saddle_mm=0.04 * draws[4] * (use[3] and name not in chances.level),
         )
     fault = Fault(
         shift_mm=tuple(0.2 * draws[:3] * use[0]),
@@ -205,7 +243,8 @@ def _random_fault(name: str, rng: np.random.Generator) -> Fault:
         lobe_mm=0.04 * abs(draws[7]) * use[3],
         lobe_count=count,
         lobe_rad=np.pi * draws[8],
-        bend_mm=0.03 * draws[9] * (use[4] and name in ("hole 3", "hole 4", "under cone")),
+        bend_mm=0.03 * draws[9] * (use[4] and name in chances.bent),
+        flare_mm=0.05 * draws[10] * (use[5] and name in chances.flared),
     )
 
 
@@ -215,7 +254,7 @@ def scan_of(
     """The scan in a random pose, and the true ``T_nominal_scan``, which lays the datum planes on nominal's."""
     points, normals, owner = strewn(part, point_count, rng)
     moved, kept = points.copy(), np.zeros(len(points), dtype=bool)
-    for index, name in enumerate(SHAPES):
+    for index, name in enumerate(part.shapes):
         own = np.flatnonzero(owner == index)
         moved[own] = piece.surface(name, points[own])
         kept[own] = piece.is_seen(name, points[own])

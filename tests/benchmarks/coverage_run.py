@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
 
 from shared.plan import Plan, Uncertainty, UncertaintyMethod
-from tests.benchmarks.coverage_piece import random_piece, scan_of
+from tests.benchmarks.coverage_decisions import DECISION_CHANCES, decision_lines, decision_plan
+from tests.benchmarks.coverage_decisions_truth import DecisionTruth
+from tests.benchmarks.coverage_piece import CHANCES, Chances, random_piece, scan_of
 from tests.benchmarks.coverage_plan import Line, coverage_lines, coverage_plan
 from tests.benchmarks.coverage_truth import Truth
 from tests.support.alignments import oriented
 from tests.support.coverage_part import CoveragePart, coverage_part
+from tests.support.decision_part import decision_part
 from worker.aligning.align import AlignSettings, align
 from worker.judging.characteristics import judge_plan
 from worker.judging.measured import Measured
@@ -51,10 +55,28 @@ class Row:
     is_length: bool
 
 
+@dataclass(frozen=True)
+class Kit:
+    """A part with its errors, the plan that is asked of it, and what is true."""
+
+    part: Callable[[], CoveragePart]
+    chances: Chances
+    lines: Callable[[CoveragePart], tuple[Line, ...]]
+    plan: Callable[[tuple[Line, ...], CoveragePart], Plan]
+    truth: type[Truth]
+
+
+KITS = {
+    "features": Kit(coverage_part, CHANCES, coverage_lines, coverage_plan, Truth),
+    "decisions": Kit(decision_part, DECISION_CHANCES, decision_lines, decision_plan, DecisionTruth),
+}
+
+
 @dataclass(frozen=True, eq=False)
 class Bench:
-    """What all inspections share."""
+    """What all inspections of a part share."""
 
+    kit: Kit
     part: CoveragePart
     lines: tuple[Line, ...]
     plan: Plan
@@ -62,19 +84,22 @@ class Bench:
     surface: SurfaceQuery
     regions: tuple[Region, ...]
     left_out: Bools
-    thickness: NominalThickness
+    thickness: NominalThickness | None
 
 
-@lru_cache(maxsize=1)
-def bench() -> Bench:
-    """Made once a process."""
-    part = coverage_part()
-    lines = coverage_lines(part)
-    plan = coverage_plan(lines, part)
+@lru_cache(maxsize=2)
+def bench(name: str = "features") -> Bench:
+    """Made once a process; name : a key of ``KITS``."""
+    kit = KITS[name]
+    part = kit.part()
+    lines = kit.lines(part)
+    plan = kit.plan(lines, part)
     samples = sample_nominal(part.nominal, settings=SAMPLING)
     (core,) = core_regions(part.nominal, samples, (part.core,))
     surface = SurfaceQuery(part.nominal.vertices_mm, part.nominal.triangles, thread_count=1)
+    has_walls = any(line.spec["kind"] == "wall_thickness" for line in lines)
     return Bench(
+        kit=kit,
         part=part,
         lines=lines,
         plan=plan,
@@ -82,17 +107,17 @@ def bench() -> Bench:
         surface=surface,
         regions=choose_regions(plan, Places(part.nominal, samples, (part.core,), part.detected)),
         left_out=region_triangles(core, samples, len(part.nominal.triangles)),
-        thickness=nominal_thickness(samples, surface, WALLS),
+        thickness=nominal_thickness(samples, surface, WALLS) if has_walls else None,
     )
 
 
-def inspected(number: int, seed: int, only: str = "") -> list[Row]:
-    """One inspection, all its lines; only : those alone whose kind matches this."""
-    shared = bench()
+def inspected(number: int, seed: int, only: str = "", part: str = "features") -> list[Row]:
+    """One inspection of a part, all its lines; only : those alone whose kind matches this."""
+    shared = bench(part)
     rng = np.random.default_rng([seed, number])
-    piece = random_piece(rng)
+    piece = random_piece(rng, shared.kit.chances)
     scan, pose = scan_of(shared.part, piece, rng, POINT_COUNT)
-    coarse = None if number % FULL_SEARCH_EVERY == 0 else nudged(pose, rng)
+    coarse = None if number % FULL_SEARCH_EVERY == 0 else nudged(pose, rng, shared.kit.chances)
     measured = measured_piece(shared, scan, coarse, seed)
     lines = tuple((index, line) for index, line in lines_of(shared, number) if re.search(only, line.group))
     plan = shared.plan
@@ -100,7 +125,7 @@ def inspected(number: int, seed: int, only: str = "") -> list[Row]:
     if number % MONTE_CARLO_EVERY == 0:
         method = Uncertainty(method=UncertaintyMethod.MONTE_CARLO, draws=MONTE_CARLO_DRAWS)
         plan = plan.model_copy(update={"uncertainty": method})
-    truth = Truth(shared.part, piece)
+    truth = shared.kit.truth(shared.part, piece)
     judged = judge_plan(plan, measured, seed=seed)
     return [_row((number, index), line, found, truth) for (index, line), found in zip(lines, judged, strict=True)]
 
@@ -114,27 +139,30 @@ def lines_of(shared: Bench, number: int) -> tuple[tuple[int, Line], ...]:
 
 
 def _row(at: tuple[int, int], line: Line, found: Characteristic, truth: Truth) -> Row:
-    is_measured = found.measured is not None
+    own = found.measured, found.U if found.U_gum is None else found.U_gum
+    value, U = own if line.told is None or found.measured is None else line.told(found) or (None, None)
+    is_measured = value is not None
     return Row(
         inspection=at[0],
         line=at[1],
         group=line.group,
         truth=line.known(truth, found) if is_measured else None,
-        measured=found.measured,
-        U=found.U if found.U_gum is None else found.U_gum,
+        measured=value,
+        U=U,
         k=found.k or 2.0,
-        U_monte_carlo=found.U_monte_carlo,
+        U_monte_carlo=found.U_monte_carlo if line.told is None else None,
         why=found.reason if not is_measured else None,
         is_length=line.is_length,
     )
 
 
-def nudged(pose: RigidTransform, rng: np.random.Generator) -> RigidTransform:
+def nudged(pose: RigidTransform, rng: np.random.Generator, chances: Chances = CHANCES) -> RigidTransform:
     """A coarse pose: turned by up to 10 degrees and shifted by up to 5 % of the diagonal about the part's middle."""
     axis, way = rng.normal(size=(2, 3))
+    middle = np.array(chances.half_mm)
     turn = rng.uniform(0, COARSE_TURN_RAD) * axis / np.linalg.norm(axis)
-    shift = rng.uniform(0, COARSE_SHIFT_SHARE) * 128.0 * way / np.linalg.norm(way)
-    return RigidTransform.about(turn, shift, np.array([50.0, 35.0, 20.0])) @ pose
+    shift = rng.uniform(0, COARSE_SHIFT_SHARE) * chances.diagonal_mm * way / np.linalg.norm(way)
+    return RigidTransform.about(turn, shift, middle) @ pose
 
 
 def measured_piece(shared: Bench, scan: Scan, coarse: RigidTransform | None, seed: int) -> Measured:
@@ -164,6 +192,7 @@ def _mapped(shared: Bench, scan: Scan, alignment: Alignment) -> Measured:
         regions=shared.regions,
         quantum_mm=scan.quantum_mm,
         features=shared.part.detected,
+        bodies=shared.part.bodies,
     )
     if pose is None:
         return measured
@@ -172,5 +201,8 @@ def _mapped(shared: Bench, scan: Scan, alignment: Alignment) -> Measured:
         return measure_deviation(nominal, shared.samples, scan, T_pose @ pose, surface=shared.surface)
 
     deviation = measure_deviation(nominal, shared.samples, scan, pose, surface=shared.surface)
+    measured = replace(measured, deviation=deviation, remeasure=deviate)
+    if shared.thickness is None:
+        return measured
     thickness = piece_thickness(shared.samples, shared.thickness, deviation, spot_limit_mm=3.0, settings=WALLS)
-    return replace(measured, deviation=deviation, thickness=thickness, remeasure=deviate)
+    return replace(measured, thickness=thickness)

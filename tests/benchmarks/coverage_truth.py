@@ -18,7 +18,7 @@ import numpy as np
 
 from tests.benchmarks.coverage_piece import PERFECT, Fault, Piece, strewn
 from tests.benchmarks.coverage_zones import envelope_radius, least_band, least_round_band
-from tests.support.coverage_part import SHAPES, Ball, Core, CoveragePart, Flat, Round, Slot
+from tests.support.coverage_part import Ball, Core, CoveragePart, Flat, Round, Slot
 from worker.records import Bools, Floats
 
 DENSE_COUNT = 120_000
@@ -27,13 +27,13 @@ SECTORS = 120  # round it
 DATUM_AXIS = {"D": "bore", "E": "small boss"}
 
 
-@lru_cache(maxsize=1)
+@lru_cache(maxsize=2)
 def dense_faces(part: CoveragePart) -> Mapping[str, tuple[Floats, int]]:
     """Points of each plane face: strewn evenly, then its rim; and how many are strewn."""
     points, _, owner = strewn(part, DENSE_COUNT, np.random.default_rng(0))
     corners = part.nominal.vertices_mm[part.nominal.triangles]
     found = {}
-    for index, (name, shape) in enumerate(SHAPES.items()):
+    for index, (name, shape) in enumerate(part.shapes.items()):
         if isinstance(shape, Flat):
             own = points[owner == index]
             rim = np.unique(corners[part.owner == index].reshape(-1, 3), axis=0)
@@ -47,6 +47,7 @@ class Truth:
     def __init__(self, part: CoveragePart, piece: Piece) -> None:
         self.piece = piece
         self._part = part
+        self.shapes = piece.shapes
         self._rise = np.array([0.0, 0.0, piece.scale * self.fault("bottom").bow_mm])
 
     def fault(self, name: str) -> Fault:
@@ -77,7 +78,7 @@ class Truth:
         points = self.placed(name, nominal[:count])
         middle = points.mean(axis=0)
         normal = np.linalg.svd(points - middle, full_matrices=False)[2][2]
-        shape = SHAPES[name]
+        shape = self.shapes[name]
         assert isinstance(shape, Flat)
         return middle, normal * np.sign(normal @ np.array(shape.normal))
 
@@ -99,7 +100,7 @@ class Truth:
 
     def round(self, name: str) -> Round:
         """A nominal round shape."""
-        shape = SHAPES[name]
+        shape = self.shapes[name]
         assert isinstance(shape, Round)
         return shape
 
@@ -113,7 +114,7 @@ class Truth:
 
     def diameter(self, name: str) -> float:
         """Least-squares diameter or width; waves of two and more round leave it as it is."""
-        shape = SHAPES[name]
+        shape = self.shapes[name]
         assert isinstance(shape, Round | Ball | Slot)
         return 2 * self.piece.scale * (shape.radius_mm + self.fault(name).growth_mm)
 
@@ -125,7 +126,7 @@ class Truth:
 
     def centre(self, name: str) -> Floats:
         """Of a ball; of a slot its middle line at mid depth."""
-        shape = SHAPES[name]
+        shape = self.shapes[name]
         assert isinstance(shape, Ball | Slot)
         middle = shape.middle_mm if isinstance(shape, Ball) else (np.array(shape.start_mm) + np.array(shape.end_mm)) / 2
         moved: Floats = self.piece.scale * (np.array(middle) + np.array(self.fault(name).shift_mm)) + self._rise
@@ -152,7 +153,7 @@ class Truth:
 
     def slot_offset(self) -> float:
         """Largest distance of the slot's middle plane from nominal's at the ends of its axis."""
-        shape, fault = SHAPES["slot"], self.fault("slot")
+        shape, fault = self.shapes["slot"], self.fault("slot")
         assert isinstance(shape, Slot)
         scale, y = self.piece.scale, shape.start_mm[1]
         lean = 20.0 * fault.turn[0]
@@ -177,7 +178,7 @@ class Truth:
 
     def plane_zone(self, name: str, about: Floats | None = None, *, is_flatness: bool = False) -> float:
         """Least zone of a face: free (flatness), or at nominal's angle to a direction, turning about it."""
-        shape = SHAPES[name]
+        shape = self.shapes[name]
         assert isinstance(shape, Flat)
         _, points = self.face(name)
         points = points - points.mean(axis=0)
@@ -236,7 +237,7 @@ class Truth:
 
     def deviations(self, name: str) -> Floats:
         """Of the seen part of a face or wall from nominal, > 0 outside."""
-        shape = SHAPES[name]
+        shape = self.shapes[name]
         if isinstance(shape, Flat):
             nominal, points = self.face(name)
             found: Floats = ((points - nominal) * np.array(shape.normal)).sum(axis=1)
@@ -262,7 +263,7 @@ class Truth:
 
     def line_profile(self, name: str, start: Floats, end: Floats) -> float:
         """The same along a line of nominal."""
-        shape = SHAPES[name]
+        shape = self.shapes[name]
         assert isinstance(shape, Flat)
         line = start + np.linspace(0, 1, 400)[:, None] * (end - start)
         line = line[self.piece.is_seen(name, line)]
@@ -271,7 +272,7 @@ class Truth:
 
     def roof(self) -> float | None:
         """Least wall between the step and the core's roof, where both are seen."""
-        core = SHAPES["core"]
+        core = self.shapes["core"]
         assert isinstance(core, Core)
         x, y = np.meshgrid(np.linspace(74, 100, 60), np.linspace(18, 40, 50))
         below = np.stack([x, y, np.full(x.shape, core.high_mm[2])], axis=2).reshape(-1, 3)
@@ -283,7 +284,7 @@ class Truth:
 
     def core_shift(self, at_mm: Floats) -> float:
         """How far the core's surface at a place of nominal lies off."""
-        core, fault = SHAPES["core"], self.fault("core")
+        core, fault = self.shapes["core"], self.fault("core")
         assert isinstance(core, Core)
         return float(np.linalg.norm(np.array(fault.shift_mm) + np.cross(fault.turn, at_mm - core.middle_mm)))
 

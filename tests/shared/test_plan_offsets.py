@@ -5,7 +5,7 @@ from typing import Any
 import pytest
 from pydantic import ValidationError
 
-from shared.plan.offsets import CavityVolume, SectionOffset
+from shared.plan.offsets import CavityVolume, SectionOffset, SiblingOffset
 from shared.tolerances.resolve import limit_faults
 from tests.support.guide_corner import plan_of
 
@@ -48,3 +48,29 @@ def test_a_section_offset_without_limits_is_a_fault_before_any_cad_is_seen() -> 
     ((path, fault),) = limit_faults(plan_of(line))
     assert path == ("characteristics", 0)
     assert "states no limits" in fault
+
+
+@pytest.mark.parametrize(
+    ("given", "words"),
+    [
+        ({"section": {"region": "a", "point": [0, 0, 1]}}, "both section and sibling_section"),
+        (
+            {
+                "section": {"region": "a", "point": [0, 0, 1], "normal": [0, 0, 0]},
+                "sibling_section": {"region": "b", "point": [0, 0, 1]},
+            },
+            "no direction",
+        ),
+    ],
+)
+def test_siblings_are_told_from_two_sections_or_none(given: dict[str, Any], words: str) -> None:
+    line = {"id": "it", "kind": "sibling_offset", "feature": "hole-1", "sibling": "hole-2", "mirror": "x", "most": 0.1}
+    with pytest.raises(ValidationError, match=words):
+        SiblingOffset.model_validate({**line, **given})
+
+
+def test_regions_of_siblings_sections_must_be_known() -> None:
+    section = {"region": "nowhere", "point": [0, 0, 1]}
+    line = {"kind": "sibling_offset", "feature": "hole-1", "sibling": "hole-2", "mirror": "x", "most": 0.1}
+    with pytest.raises(ValidationError, match="region 'nowhere' is not among the plan's regions"):
+        plan_of({**line, "section": section, "sibling_section": section})

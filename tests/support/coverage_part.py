@@ -187,37 +187,56 @@ SHAPES: Mapping[str, Shape] = MappingProxyType(
 
 @dataclass(frozen=True, eq=False)
 class CoveragePart:
-    """The part as read.
+    """A part as read.
 
+    shapes : what its surface is made of
     core : the body by whose surface the cavity is named
-    owner : (m,) index into the names of ``SHAPES`` of each triangle, -1 for the floor of the blind hole and the
-        small boss's top
+    owner : (m,) index into the names of ``shapes`` of each triangle, -1 where it is none's, such as the floor of a
+        blind hole: nobody scans that
     detected, features : all that was detected, and the one of each name; the core has none
+    bodies : bought-in parts, where their files put them
     """
 
     nominal: Nominal
+    shapes: Mapping[str, Shape]
     core: Body
     owner: Ints
     detected: tuple[Feature, ...]
     features: Mapping[str, Feature]
+    bodies: tuple[Body, ...] = ()
 
 
 @lru_cache(maxsize=1)
 def coverage_part() -> CoveragePart:
     """Built and read once."""
+    return part_read(_solid(), SHAPES, (36.0, 22.0, 14.0))
+
+
+def part_read(
+    solid: Any, shapes: Mapping[str, Shape], core_size_mm: Spot, bodies: tuple[Body, ...] = ()
+) -> CoveragePart:
+    """A solid made of such shapes as the reading stage hands it over; its core reaches out through an opening."""
     with tempfile.TemporaryDirectory() as folder:
-        path = write_step(Path(folder) / "part.step", _solid())
+        path = write_step(Path(folder) / "part.step", solid)
         nominal = read_nominal(Source(path, "part.step", LengthUnit.MILLIMETRE))
     detected = detect_features(nominal)
-    core = tessellated(box(CORE_LOW_MM, (36.0, 22.0, 14.0)))
+    hollow = shapes["core"]
+    assert isinstance(hollow, Core)
+    core = tessellated(box(hollow.low_mm, core_size_mm))
     return CoveragePart(
         nominal=nominal,
+        shapes=shapes,
         core=Body("core", "core", core.vertices_mm, core.triangles),
-        owner=_owners(nominal),
+        owner=_owners(nominal, shapes),
         detected=detected,
         features=MappingProxyType(
-            {name: _detected(name, nominal, detected) for name, shape in SHAPES.items() if shape.kind is not None}
+            {
+                name: _detected(name, shape, nominal, detected)
+                for name, shape in shapes.items()
+                if shape.kind is not None
+            }
         ),
+        bodies=bodies,
     )
 
 
@@ -250,12 +269,12 @@ def _drill(hole: Round) -> Any:
 SHAPES_SEAT_MM = 32.0  # height at which the tapered seat goes on
 
 
-def _owners(nominal: Nominal) -> Ints:
+def _owners(nominal: Nominal, shapes: Mapping[str, Shape]) -> Ints:
     """Each face belongs to the shape all its vertices lie on."""
     owner = np.full(len(nominal.faces), -1, dtype=np.int64)
     for face in nominal.faces:
         corners = nominal.vertices_mm[np.unique(nominal.triangles[nominal.triangle_face == face.index])]
-        for index, shape in enumerate(SHAPES.values()):
+        for index, shape in enumerate(shapes.values()):
             if face.kind in _SURFACES[type(shape)] and _has_kind(shape, face.kind):
                 is_on: Bools = np.abs(shape.off_mm(corners)) < ON_IT_MM
                 owner[face.index] = index if is_on.all() else owner[face.index]
@@ -275,9 +294,8 @@ _SURFACES: Mapping[type, tuple[SurfaceKind, ...]] = {
 }
 
 
-def _detected(name: str, nominal: Nominal, detected: tuple[Feature, ...]) -> Feature:
+def _detected(name: str, shape: Shape, nominal: Nominal, detected: tuple[Feature, ...]) -> Feature:
     """The detected feature of the shape's kind all of whose vertices lie on it."""
-    shape = SHAPES[name]
     found = [
         feature
         for feature in detected

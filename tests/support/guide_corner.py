@@ -101,13 +101,14 @@ def _features() -> tuple[Feature, ...]:
 def plan_of(*lines: Mapping[str, Any], **rest: Any) -> Plan:
     """A plan of these lines in mm, with the part's regions."""
     named = [{"id": f"it-{number}", **line} for number, line in enumerate(lines)]
-    return Plan.model_validate({"firstpour_plan": "1", "regions": REGIONS, "characteristics": named, **rest}).to_mm()
+    whole = {"firstpour_plan": "1", "regions": REGIONS, "characteristics": named, **rest}
+    return Plan.model_validate(whole).to_mm()
 
 
 @lru_cache(maxsize=24)
 def measured(faults: Faults = SOUND, seed: int = 0, noise_mm: float = 0.0, unseen: str = "") -> Measured:
     """A piece scanned in place; ``unseen`` names what the scanner missed (``HIDDEN``)."""
-    points, normals = _scanned(corner(faults), np.random.default_rng(seed), noise_mm)
+    points, normals = scanned(corner(faults), np.random.default_rng(seed), noise_mm)
     kept = ~HIDDEN[unseen](points) if unseen else np.ones(len(points), dtype=bool)
     nominal = corner()
     samples, deviation = deviation_of(nominal, Scan(points[kept], normals[kept], None, "mm", 0.0))
@@ -123,7 +124,7 @@ def measured(faults: Faults = SOUND, seed: int = 0, noise_mm: float = 0.0, unsee
     )
 
 
-def _scanned(piece: Nominal, rng: np.random.Generator, noise_mm: float) -> tuple[Floats, Floats]:
+def scanned(piece: Nominal, rng: np.random.Generator, noise_mm: float) -> tuple[Floats, Floats]:
     """Points evenly over the exact surface of the piece, moved along its normals by noise, and the normals."""
     corners = piece.vertices_mm[piece.triangles]
     area = np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1)

@@ -33,6 +33,7 @@ def drilled(kind: str) -> Nominal:
     skew : bores along x and y, axes 13 mm apart: wall 2 at one place
     ball : a ball of 8 mm radius, its middle 10.5 mm under the top: wall 2.5
     tube : a tube of radii 20 and 15, the bore 2 mm off: wall 3
+    narrow : a bore of 3.4 mm radius along x, its axis 6.5 mm under the top: wall 3.1
     slot : flats at x = -5 and 5, ``left`` and ``right``, that look at each other through air
     pocket : a box of 20 x 16 x 25 mm with its roof 5 mm under the top
     plate : a plate of 5 mm
@@ -47,6 +48,7 @@ def drilled(kind: str) -> Nominal:
             Tool("one", cylinder((-40, 1, -6), X, 6, 80)),
             Tool("other", cylinder((3, -30, 7), Y, 5, 60)),
         ],
+        "narrow": [Tool("one", cylinder((-40, 0, 13.5), X, 3.4, 80))],
         "ball": [Tool("one", sphere((2, 3, 9.5), 8))],
         "tube": [Tool("one", cylinder((2, 0, -30), Z, 15, 60))],
         "slot": [Tool("slot", box((-5, -30, 0), (10, 60, 40)))],

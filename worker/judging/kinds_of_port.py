@@ -76,7 +76,10 @@ def port_area(line: PortArea, plan: Plan, measured: Measured) -> Finding | Unmea
 
 
 def port_volume(line: PortVolume, plan: Plan, measured: Measured) -> Finding | Unmeasured:
-    """Volume of the piece's port between its ends, mm3."""
+    """Volume of the piece's port between the planes of nominal's ends, mm3.
+
+    Where the piece's own end faces lie beside those planes, that is theirs and not the port's.
+    """
     port = _sure(nominal_port(line.region, measured))
     mask = port_mask(port, measured)
     found = _volume_of(line.region, plan, measured)

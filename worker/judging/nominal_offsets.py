@@ -102,8 +102,8 @@ def nominal_offset(line: Any, measured: Measured) -> float | Misfit:
     if isinstance(line, CavityVolume):
         cavity = nominal_cavity(line, measured)
         return cavity if isinstance(cavity, Misfit) else cavity.volume_cc
-    pair = siblings(line, measured)
-    return pair if isinstance(pair, Misfit) else 0.0
+    wanted = [siblings(line, measured), *(nominal_section(one, measured) for one in line.section_lines)]
+    return next((found for found in wanted if isinstance(found, Misfit)), 0.0)
 
 
 def told(offset_mm: Floats, line: SectionOffset | SiblingOffset) -> Floats:

@@ -98,15 +98,20 @@ def cavity_exhibits(nominal: NominalCavity, piece: Filled, rims_mm: Sequence[Flo
     )
 
 
-def sibling_exhibits(features: tuple[Feature, Feature], offsets_mm: Floats, U: tuple[float, float]) -> Exhibits:
-    """Offsets (2, 3) of both from their own places by part axes, the sibling's mirrored, and their difference."""
+def sibling_exhibits(
+    features: tuple[Feature, Feature], offsets_mm: Floats, U: tuple[float, float], place: str
+) -> Exhibits:
+    """Offsets (2, 3) of both from their own places by part axes, the sibling's mirrored, and their difference.
+
+    place : in words, what each is off
+    """
     names = (features[0].id, f"{features[1].id}, mirrored", "difference")
     vectors = vector_rows(names, np.concatenate([offsets_mm, offsets_mm[:1] - offsets_mm[1:]]))
     columns = (*VECTOR_COLUMNS, Column("U of length", "mm", is_departure=True))
     rows = tuple((*vector, sure) for vector, sure in zip(vectors, (*U, None), strict=True))
     lines = [feature.ends_mm if feature.ends_mm is not None else feature.point_mm[None] for feature in features]
     return Exhibits(
-        tables=(Table("How far each is off its own nominal place", columns, rows),),
+        tables=(Table(f"How far each is off {place}", columns, rows),),
         marks=tuple(Mark(f"nominal place of {one.id}", line) for one, line in zip(features, lines, strict=True)),
     )
 

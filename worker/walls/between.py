@@ -26,7 +26,7 @@ class WallSettings:
     fit_spacings: float = 3.5  # a quadratic through about 40 samples: a third of one sample's noise remains
     fit_least_samples: int = 12  # six coefficients need twice as many
     fit_most_variance: float = 0.25  # of one sample's: at rims a quadratic runs wild, there the samples' mean is taken
-    fit_most_kink_mm: float = 0.02  # of nominal wall off its own quadratic; round bores of 10 mm stay below
+    fit_most_missed_mm: float = 0.02  # rms, of nominal's walls by the same fit; beyond, only their change is fitted
     fit_least_size: float = 1e-3  # singular value, of the largest: samples in one row show no quadratic
     least_reach_spacings: float = 1.5  # the least of the quadratic is looked for this near its candidate
     cuts: int = 5  # of each edge, of the triangles on which it is looked for: to a sixth of the spacing
@@ -38,24 +38,24 @@ class Lines:
 
     row : (k,) sample;  start_mm, far_mm : (k, 3) ends of the line;  wall_mm : (k,) its length, negative where
         the skins have passed each other
-    nominal_mm : (k,) the same length on nominal
     far_corner, far_share : (k, 3) samples around the far end, and their weights
     is_wall : (k,) the line runs through material
     near_seen, far_seen : (k,) the piece was scanned at that end
     is_gap : (k,) an end lies in a gap one sample wide: its figure is good for neighbours only
+    drawn_mm : (k,) nominal's from the same samples; of nominal, and of room, the same as ``wall_mm``
     """
 
     row: Ints
     start_mm: Floats
     far_mm: Floats
     wall_mm: Floats
-    nominal_mm: Floats
     far_corner: Ints
     far_share: Floats
     is_wall: Bools
     near_seen: Bools
     far_seen: Bools
     is_gap: Bools
+    drawn_mm: Floats
 
     @property
     def far_row(self) -> Ints:
@@ -96,13 +96,13 @@ def wall_lines(near: Skin, far: Skin, own: Ints | None = None, settings: WallSet
         start_mm=start,
         far_mm=found.point_mm,
         wall_mm=found.wall_mm,
-        nominal_mm=found.wall_mm,
         far_corner=far.rows[found.corner],
         far_share=found.share,
         is_wall=_runs_in_material((start, near.normals[own]), found, settings or WallSettings()),
         near_seen=near.is_seen[own],
         far_seen=far_seen,
         is_gap=near.is_gap[own] | far_gap,
+        drawn_mm=found.wall_mm,
     )
 
 
@@ -149,7 +149,7 @@ def piece_lines(near: Skin, far: Skin, nominal: Lines) -> Lines:
     moved = np.abs(near.off_mm[own]) + float(np.abs(far.off_mm).max(initial=0.0))
     turned &= nominal.wall_mm + np.abs(found.wall_mm) <= PASSED_SHARE * moved
     wall = np.where(turned & nominal.is_wall, -np.abs(found.wall_mm), found.wall_mm)
-    return replace(found, wall_mm=wall, nominal_mm=nominal.wall_mm, is_wall=nominal.is_wall)
+    return replace(found, wall_mm=wall, is_wall=nominal.is_wall, drawn_mm=nominal.wall_mm)
 
 
 def least_nominal(lines: Lines, skins: tuple[Skin, Skin], samples: Samples) -> LeastWall | None:
@@ -178,7 +178,8 @@ def least_of_piece(
 
     Round each of the places where the averaged map is least a quadratic is fitted to the walls as
     measured, and its least on the surface taken: neither the noise of single samples nor the
-    roundness of the skins between them makes the wall thinner or thicker than it is.
+    roundness of the skins between them makes the wall thinner or thicker than it is.  Where a skin is rounder
+    than a quadratic follows, as a small bore, what the same fit misses of nominal's walls is put back.
     """
     settings = WallSettings()
     places = candidates(lines, calm_mm, is_used, samples, settings)
@@ -248,30 +249,20 @@ def _tail(lines: Lines, at: int, calm_mm: Floats, is_used: Bools, samples: Sampl
 
 def _round(lines: Lines, at: int, is_used: Bools, samples: Samples, spacings: float) -> Ints:
     """Used rows of the map round one of them, on skin that faces as it does."""
-    normals = samples.normals[lines.row]
-    is_near = _is_near(lines, np.arange(len(lines.row)), at, samples, spacings)
+    points, normals = samples.points_mm[lines.row], samples.normals[lines.row]
+    is_near = ((points - points[at]) ** 2).sum(axis=1) < (spacings * samples.spacing_mm) ** 2
     return np.flatnonzero(is_used & is_near & (normals @ normals[at] > 0.5))
 
 
-def _is_near(lines: Lines, rows: Ints, at: int, samples: Samples, spacings: float) -> Bools:
-    """Which rows (r,) of the map start within so many spacings of one of them."""
-    points = samples.points_mm[lines.row[rows]] - samples.points_mm[lines.row[at]]
-    is_near: Bools = (points**2).sum(axis=1) < (spacings * samples.spacing_mm) ** 2
-    return is_near
-
-
 def _fitted(lines: Lines, at: int, is_used: Bools, samples: Samples, settings: WallSettings) -> LeastWall | None:
-    """Least of the quadratic round a candidate; None for too few samples.
-
-    Where nominal's own wall bends sharply, as past the edge of a core, no quadratic is its shape: there one is
-    fitted to the change from nominal alone, and the least taken over the samples.
-    """
+    """Least of the quadratic round a candidate; None for too few samples."""
     own = _round(lines, at, is_used, samples, settings.fit_spacings)
     if len(own) < settings.fit_least_samples:
         return None
     centre = samples.points_mm[lines.row[at]]
     along = across(samples.normals[lines.row[at]])
     scale = settings.fit_spacings * samples.spacing_mm
+    reach = settings.least_reach_spacings * samples.spacing_mm
 
     def terms(points_mm: Floats) -> Floats:
         u, v = ((points_mm - centre) @ along.T / scale).T
@@ -280,13 +271,15 @@ def _fitted(lines: Lines, at: int, is_used: Bools, samples: Samples, settings: W
     left, sizes, right = np.linalg.svd(terms(samples.points_mm[lines.row[own]]), full_matrices=False)
     if sizes[-1] < settings.fit_least_size * sizes[0]:
         return None
-    nominal = lines.nominal_mm[own]
-    is_bent = float(np.abs(nominal - left @ (left.T @ nominal)).max()) > settings.fit_most_kink_mm
-    near = own[_is_near(lines, own, at, samples, settings.least_reach_spacings)]
-    places = samples.points_mm[lines.row[near]] if is_bent else _places_near(lines, at, samples, settings)
+    drawn = lines.drawn_mm[own]
+    missed = drawn - left @ (left.T @ drawn)
+    if float(np.sqrt(np.mean(missed**2))) > settings.fit_most_missed_mm:  # rounder than a quadratic, or with a kink
+        change = left @ (left.T @ (lines.wall_mm[own] - drawn))
+        near_it = ((samples.points_mm[lines.row[own]] - centre) ** 2).sum(axis=1) <= reach**2
+        return _thinnest(lines, own[near_it], (drawn + change)[near_it])
+    places = _places_near(lines, at, samples, settings)
     rows = terms(places) @ (right.T / sizes)
-    change = rows @ (left.T @ (lines.wall_mm[own] - nominal))
-    walls = change + (lines.nominal_mm[near] if is_bent else rows @ (left.T @ nominal))
+    walls = rows @ (left.T @ lines.wall_mm[own])
     is_firm = (rows**2).sum(axis=1) <= settings.fit_most_variance
     if not is_firm.any():
         return None
@@ -294,6 +287,12 @@ def _fitted(lines: Lines, at: int, is_used: Bools, samples: Samples, settings: W
     shift = places[least] - centre
     plain = _plain(lines, at)
     return replace(plain, wall_mm=float(walls[least]), near_mm=plain.near_mm + shift, far_mm=plain.far_mm + shift)
+
+
+def _thinnest(lines: Lines, rows: Ints, walls_mm: Floats) -> LeastWall:
+    """The least of these rows (n,) with walls of their own."""
+    least = int(np.argmin(walls_mm))
+    return replace(_plain(lines, int(rows[least])), wall_mm=float(walls_mm[least]))
 
 
 def _places_near(lines: Lines, at: int, samples: Samples, settings: WallSettings) -> Floats:

@@ -95,11 +95,11 @@ def _room_to(near: Skin, kept: Kept, settings: RoomSettings) -> Lines:
         start_mm=start,
         far_mm=point,
         wall_mm=room,
-        nominal_mm=room,
         far_corner=skin.rows[corner],
         far_share=share,
         is_wall=room < settings.most_mm,
         near_seen=near.is_seen,
         far_seen=seen,
         is_gap=near.is_gap | is_gap,
+        drawn_mm=room,
     )

@@ -9,6 +9,7 @@ import pytest
 
 from shared.errors import PlanInvalid
 from shared.plan import Plan
+from tests.support.mock_ups import ball
 from tests.support.mock_ups import box as box_mesh
 from tests.support.shapes import deviation_of, perfect_alignment, scan_of
 from tests.support.solids import box, cut, cylinder, tessellated
@@ -22,6 +23,7 @@ EXACT_MM = 1e-6
 SIZE = (80.0, 50.0, 12.0)
 HOLES = ((15.0, 12.0), (65.0, 12.0), (65.0, 38.0))
 RADIUS_MM = 4.0
+BALL_MM = 8.0
 TOP = {"name": "top", "box": {"minimum": [-1, -1, 11.9], "maximum": [81, 51, 12.1]}}
 END = {"name": "end", "box": {"minimum": [79.9, -1, -1], "maximum": [80.1, 51, 13]}}
 SEAT: dict[str, Any] = {
@@ -60,6 +62,7 @@ BODIES = (
     body("cube", (10.0, 10.0, 10.0)),
     body("bar", (24.0, 4.0, 4.0), (-12.0, -2.0, -2.0)),
     bracket(),
+    Body("ball", "part", ball(BALL_MM).vertices_mm, ball(BALL_MM).triangles),
 )
 
 
@@ -123,6 +126,16 @@ def test_nominal_clearance_of_a_cube_is_exact(
     found = judged(plan_of({"body": "a", "against": against}, at("a", "cube", *translation)))
     assert found.nominal == pytest.approx(nominal_mm, abs=EXACT_MM)
     assert found.measured == pytest.approx(nominal_mm, abs=1e-4)
+
+
+@pytest.mark.parametrize(("seed", "top_mm"), [(1, 0.0), (2, 0.2)])
+def test_a_ball_over_a_face_clears_it_by_its_height_less_its_radius(seed: int, top_mm: float) -> None:
+    """Sphere to plane, exact in the CAD, for the ball's lowest place is a corner of its mesh; on the piece within U."""
+    placed = at("a", "ball", 40.0, 25.0, SIZE[2] + BALL_MM + 3.0)
+    found = judged(plan_of({"body": "a", "against": "top"}, placed), measured_with(top_mm, 0.0, 0.02, seed))
+    assert found.nominal == pytest.approx(3.0, abs=EXACT_MM)
+    assert found.U is not None
+    assert abs((found.measured or 0.0) - (3.0 - top_mm)) <= found.U
 
 
 @pytest.mark.parametrize(

@@ -179,3 +179,12 @@ def _free(mesh: trimesh.Trimesh) -> Nominal:
     triangles = np.array(mesh.faces, dtype=np.int64)
     face = Face(0, SurfaceKind.FREEFORM, float(mesh.area))
     return Nominal(vertices, triangles, np.zeros(len(triangles), dtype=np.int64), (face,), None, None, None, True)
+
+
+def test_a_displaced_bore_is_told_by_its_mean_wall_and_half_its_range(eccentric: tuple[Samples, Thickness]) -> None:
+    """R_o 20, R_i 15, e 2: the mean of the ray over the bore's angle 4.949906, half of largest less least is e."""
+    samples, walls = eccentric
+    bore = (samples.face == 1) & walls.has_ray & (np.abs(samples.points_mm[:, 2] - 7.0) < 4.0)
+    mean = np.average(walls.ray_mm[bore], weights=samples.area_mm2[bore])
+    assert mean == pytest.approx(4.949906, abs=FACET_MM)
+    assert np.ptp(walls.ray_mm[bore]) / 2 == pytest.approx(OFFSET_MM, abs=FACET_MM)

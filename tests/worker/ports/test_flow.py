@@ -79,6 +79,12 @@ def test_flow_goes_with_the_root_of_the_pressure(inches: float, factor: float) -
     assert flow.incompressible_cfm(SQUARE_INCH_MM2, BENCH_PA) / lower == pytest.approx(factor, abs=5e-5)
 
 
+@pytest.mark.parametrize(("inches", "cfm"), [(10.0, 87.17), (25.0, 137.84)])
+def test_a_square_inch_at_other_pressures(inches: float, cfm: float) -> None:
+    """By hand: 145.87 times the root of the ratio of pressures."""
+    assert flow.incompressible_cfm(SQUARE_INCH_MM2, flow.pressure_pa(inches)) == pytest.approx(cfm, abs=0.01)
+
+
 def test_compressed_air_flows_less() -> None:
     """Heywood eqs 6.10 and 6.11 (from memory): 140.4 cfm, factor 0.96242."""
     assert flow.isentropic_cfm(SQUARE_INCH_MM2, BENCH_PA) == pytest.approx(140.4, abs=0.05)
