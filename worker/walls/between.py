@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from worker.features.skin import across
 from worker.measuring.patches import SampleNet
@@ -28,6 +27,7 @@ class WallSettings:
     fit_least_samples: int = 12  # six coefficients need twice as many
     fit_most_variance: float = 0.25  # of one sample's: at rims a quadratic runs wild, there the samples' mean is taken
     fit_least_size: float = 1e-3  # singular value, of the largest: samples in one row show no quadratic
+    fit_most_missed_mm: float = 0.02  # rms, of nominal's walls by the same fit; beyond, only their change is fitted
     least_reach_spacings: float = 1.5  # the least of the quadratic is looked for this near its candidate
     cuts: int = 5  # of each edge, of the triangles on which it is looked for: to a sixth of the spacing
 
@@ -163,8 +163,8 @@ def least_of_piece(
 
     Round each of the places where the averaged map is least a quadratic is fitted to the walls as
     measured, and its least on the surface taken: neither the noise of single samples nor the
-    roundness of the skins between them makes the wall thinner or thicker than it is.  Where a skin is rounder
-    than a quadratic follows, as a small bore, what the same fit misses of nominal's walls is put back.
+    roundness of the skins between them makes the wall thinner or thicker than it is.  Where nominal's
+    own walls are no quadratic there, as over a small bore or a kink, only their change is fitted, and read at samples.
     """
     settings = WallSettings()
     places = candidates(lines, calm_mm, is_used, samples, settings)
@@ -246,6 +246,7 @@ def _fitted(lines: Lines, at: int, is_used: Bools, samples: Samples, settings: W
     centre = samples.points_mm[lines.row[at]]
     along = across(samples.normals[lines.row[at]])
     scale = settings.fit_spacings * samples.spacing_mm
+    reach = settings.least_reach_spacings * samples.spacing_mm
 
     def terms(points_mm: Floats) -> Floats:
         u, v = ((points_mm - centre) @ along.T / scale).T
@@ -254,13 +255,15 @@ def _fitted(lines: Lines, at: int, is_used: Bools, samples: Samples, settings: W
     left, sizes, right = np.linalg.svd(terms(samples.points_mm[lines.row[own]]), full_matrices=False)
     if sizes[-1] < settings.fit_least_size * sizes[0]:
         return None
+    drawn = lines.drawn_mm[own]
+    missed = drawn - left @ (left.T @ drawn)
+    if float(np.sqrt(np.mean(missed**2))) > settings.fit_most_missed_mm:  # rounder than a quadratic, or with a kink
+        change = left @ (left.T @ (lines.wall_mm[own] - drawn))
+        near_it = ((samples.points_mm[lines.row[own]] - centre) ** 2).sum(axis=1) <= reach**2
+        return _thinnest(lines, own[near_it], (drawn + change)[near_it])
     places = _places_near(lines, at, samples, settings)
     rows = terms(places) @ (right.T / sizes)
     walls = rows @ (left.T @ lines.wall_mm[own])
-    drawn = lines.drawn_mm[own]
-    missed = drawn - left @ (left.T @ drawn)
-    _, near = cKDTree(samples.points_mm[lines.row[own]]).query(places)
-    walls = walls + missed[near]
     is_firm = (rows**2).sum(axis=1) <= settings.fit_most_variance
     if not is_firm.any():
         return None
@@ -268,6 +271,12 @@ def _fitted(lines: Lines, at: int, is_used: Bools, samples: Samples, settings: W
     shift = places[least] - centre
     plain = _plain(lines, at)
     return replace(plain, wall_mm=float(walls[least]), near_mm=plain.near_mm + shift, far_mm=plain.far_mm + shift)
+
+
+def _thinnest(lines: Lines, rows: Ints, walls_mm: Floats) -> LeastWall:
+    """The least of these rows (n,) with walls of their own."""
+    least = int(np.argmin(walls_mm))
+    return replace(_plain(lines, int(rows[least])), wall_mm=float(walls_mm[least]))
 
 
 def _places_near(lines: Lines, at: int, samples: Samples, settings: WallSettings) -> Floats:
