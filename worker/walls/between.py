@@ -28,6 +28,7 @@ class WallSettings:
     fit_most_variance: float = 0.25  # of one sample's: at rims a quadratic runs wild, there the samples' mean is taken
     fit_most_missed_mm: float = 0.02  # rms, of nominal's walls by the same fit; beyond, only their change is fitted
     fit_least_size: float = 1e-3  # singular value, of the largest: samples in one row show no quadratic
+    fit_most_missed_mm: float = 0.02  # rms, of nominal's walls by the same fit; beyond, only their change is fitted
     least_reach_spacings: float = 1.5  # the least of the quadratic is looked for this near its candidate
     cuts: int = 5  # of each edge, of the triangles on which it is looked for: to a sixth of the spacing
 
@@ -178,8 +179,8 @@ def least_of_piece(
 
     Round each of the places where the averaged map is least a quadratic is fitted to the walls as
     measured, and its least on the surface taken: neither the noise of single samples nor the
-    roundness of the skins between them makes the wall thinner or thicker than it is.  Where a skin is rounder
-    than a quadratic follows, as a small bore, what the same fit misses of nominal's walls is put back.
+    roundness of the skins between them makes the wall thinner or thicker than it is.  Where nominal's
+    own walls are no quadratic there, as over a small bore or a kink, only their change is fitted, and read at samples.
     """
     settings = WallSettings()
     places = candidates(lines, calm_mm, is_used, samples, settings)
