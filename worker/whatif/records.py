@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
@@ -66,13 +67,28 @@ class Outcome(StrEnum):
 
 @dataclass(frozen=True)
 class Freed:
-    """One number a solve may change: freedom ``x``, ``y``, ``z``, ``offset`` or ``diameter`` of a part."""
+    """One number a solve may change: freedom ``x``, ``turn_x``, ``offset``, ``diameter``... of a part.
+
+    most_mm : either way; of a turn the arc of the part's farthest place
+    arm_mm, pivot_mm : of a turn, that place's distance from the axis, and a point of the axis
+    """
 
     part: str
     source: str
     freedom: str
     most_mm: float
     ask_of: str | None = None
+    arm_mm: float = 0.0
+    pivot_mm: tuple[float, ...] = ()
+
+    @property
+    def is_turn(self) -> bool:
+        """Whether it is a turn, told in degrees."""
+        return self.arm_mm > 0
+
+    def degrees(self, arc_mm: float) -> float:
+        """A turn's angle by its arc."""
+        return math.degrees(arc_mm / self.arm_mm)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -81,6 +97,8 @@ class Solved:
 
     move_mm : (v,) of ``freed``; the best found where none does
     length_mm : root of the sum of their squares
+    floor_mm : no shorter move within the limits makes the lines conform, where that could be shown
+    shown : what was shown and how, or that nothing was; one sentence
     margins : by line id, how far inside its limits the value lies with U taken off, in the line's unit, after the move
     margins_before : the same without it;  units : of both
     least_margin : the least of ``margins``
@@ -96,6 +114,8 @@ class Solved:
     freed: tuple[Freed, ...] = ()
     move_mm: Floats | None = None
     length_mm: float | None = None
+    floor_mm: float | None = None
+    shown: str = ""
     margins: Mapping[str, float]
     margins_before: Mapping[str, float]
     units: Mapping[str, str] = field(default_factory=dict)
