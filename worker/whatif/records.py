@@ -7,7 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
-from worker.records import Characteristic, Floats, Limits, Verdict
+from worker.exhibits import Mark
+from worker.records import Bools, Characteristic, Floats, Limits, Verdict
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -48,11 +49,17 @@ class Row:
 
 @dataclass(frozen=True, eq=False)
 class Tried:
-    """One scenario.  words : its moves;  rows : every line it touches, and those the plan names."""
+    """One scenario.
+
+    words : its moves;  rows : every line it touches, and those the plan names
+    marks : an arrow for each move;  sample_mask : (s,) of what moves
+    """
 
     name: str
     words: tuple[str, ...]
     rows: tuple[Row, ...]
+    marks: tuple[Mark, ...] = ()
+    sample_mask: Bools | None = None
 
 
 class Outcome(StrEnum):
@@ -106,6 +113,7 @@ class Solved:
     bound : no move within the limits brings the least margin above this, where that could be shown
     words : what came out, one sentence
     rows : every line of the plan that the move touches
+    marks : an arrow for each part that moves;  sample_mask : (s,) of what moves
     """
 
     name: str
@@ -123,6 +131,11 @@ class Solved:
     fighting: tuple[str, ...] = ()
     bound: float | None = None
     rows: tuple[Row, ...] = ()
+    marks: tuple[Mark, ...] = ()
+    sample_mask: Bools | None = None
+
+
+OUTWARD, DIAMETER = "wall outward", "diameter"  # what a size to ask for is of
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -133,7 +146,9 @@ class Asked:
     shift_mm : (3,) in part axes; None where it is no shift
     size_mm, size_words : an offset or a change of diameter
     reason, line : why, and the line that fails
-    U_mm : expanded uncertainty of the move's length; None where it comes from a solve, whose margin holds U already
+    U_mm : expanded uncertainty of the move's length; of a solved move that of the lines it mends
+    turn_rad, pivot_mm : (3,) rotation vector and a point of its axis; None where it is no turn
+    arrow_mm : (n, 3) place and direction in the part, drawn long;  sample_mask : (s,) of what moves
     """
 
     who: str
@@ -144,6 +159,10 @@ class Asked:
     reason: str
     line: str
     U_mm: float | None = None
+    turn_rad: Floats | None = None
+    pivot_mm: Floats | None = None
+    arrow_mm: Floats | None = None
+    sample_mask: Bools | None = None
 
 
 @dataclass(frozen=True, eq=False)

@@ -14,6 +14,7 @@ from shared.plan import FeaturePick, Move, MoveOf, Plan, Scenario, Uncertainty
 from worker.judging.characteristics import judge_line
 from worker.judging.measured import Measured
 from worker.records import Characteristic, Verdict
+from worker.whatif.arrows import parts_mask, step_marks
 from worker.whatif.moving import MovingSettings, as_nominal, moved
 from worker.whatif.parts import Step, steps_of
 from worker.whatif.records import Row, Tried
@@ -138,7 +139,9 @@ def try_scenario(scenario: Scenario, stand: Stand) -> Tried:
     """
     steps = steps_of(scenario, stand.plan_mm, stand.measured)
     words = tuple(move_words(move, step) for move, step in zip(scenario.moves, steps, strict=True))
-    return Tried(scenario.name, words, rows_of(steps, stand, named=scenario.lines))
+    rows = rows_of(steps, stand, named=scenario.lines)
+    mask = parts_mask(steps, stand.measured)
+    return Tried(scenario.name, words, rows, step_marks(steps, words, stand.measured), mask)
 
 
 def rows_of(steps: Sequence[Step], stand: Stand, *, named: Sequence[str] | None = None) -> tuple[Row, ...]:

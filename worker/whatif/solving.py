@@ -13,6 +13,7 @@ import numpy as np
 
 from shared.plan import Solve
 from worker.records import Characteristic, Floats, Verdict
+from worker.whatif.arrows import parts_mask, step_marks
 from worker.whatif.branching import BranchSettings, Search, highest, shortest
 from worker.whatif.estimate import Estimate
 from worker.whatif.margins import Problem
@@ -272,7 +273,8 @@ def _record(solve: Solve, problem: Problem, move_mm: Floats | None, outcome: Out
     if move_mm is None:
         return Solved(name=solve.name, outcome=outcome, words=words, freed=problem.freed, margins={}, margins_before={})
     margins = problem.by_line(move_mm)
-    rows = rows_of(problem.steps(move_mm), problem.stand) if move_mm.any() else ()
+    steps = problem.steps(move_mm) if move_mm.any() else ()
+    rows = rows_of(steps, problem.stand) if steps else ()
     worse = [row.id for row in rows if row.is_worse]
     if worse:
         words += f" After it, {', '.join(worse)} no longer conforms, or is no longer shown to."
@@ -288,4 +290,6 @@ def _record(solve: Solve, problem: Problem, move_mm: Floats | None, outcome: Out
         units={line.id: line.unit for line in problem.lines(still)},
         least_margin=min(margins.values()),
         rows=rows,
+        marks=step_marks(steps, [f"{one.part.name}: move found" for one in steps], problem.stand.measured),
+        sample_mask=parts_mask(steps, problem.stand.measured),
     )
