@@ -8,6 +8,7 @@ believed.  What the search excluded is claimed only as far as the light walls an
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from itertools import product
 
 import numpy as np
 
@@ -22,6 +23,7 @@ from worker.whatif.scenarios import Stand, rows_of
 from worker.whatif.tangents import straight_best, straight_least
 
 AIM = 1e-4  # inside the guarded limit, so that rounding does not leave the answer outside; no report shows as little
+CONVEX = ("distance", "position", "size")  # kinds whose value is convex in shifts of what they speak of
 NEAR = 2e-3  # margins this close to the least hold the answer together
 
 
@@ -33,7 +35,9 @@ class SolveSettings:
     lifts: int = 4  # a margin held by straight walls is highest after one
     settled_mm: float = 1e-4  # a step less than that is lost in what is shown
     rounds: int = 3  # of searching anew with what was learnt of light walls
-    most_judged: int = 300  # moves judged by lines whose figure has no light form: some seconds on a small part
+    most_judged: int = 60  # moves judged by lines whose figure has no light form, each as long as judging them
+    most_corners: int = 16  # of the box of limits, all of them up to four freedoms; each is a judgement of its lines
+    straight: float = 2e-4  # of a margin: farther off its tangent nowhere, it is straight
     most_unbounded: int = 40  # moves judged where nothing can be excluded: a coarse grid of three freedoms
     first_slack: float = 0.004  # light walls agree with the lines to some thousandths on calm surfaces
     slack_factor: float = 1.5  # of the disagreement seen where both were judged
@@ -78,6 +82,10 @@ def solve_plan(solve: Solve, stand: Stand, settings: SolveSettings | None = None
     estimate = Estimate.of(problem, settings.most_judged)
     if not estimate.can_exclude:
         return _unbounded(solve, replace(estimate, most_judged=settings.most_unbounded), settings)
+    if _bends_one_way(estimate, settings):
+        found = _straight(solve, estimate, settings)
+        if found is not None:
+            return found
     return _bounded(solve, estimate, settings)
 
 
@@ -107,6 +115,43 @@ def _unbounded(solve: Solve, estimate: Estimate, settings: SolveSettings) -> Sol
         return _found(solve, problem, move, None, f"That no smaller move does was not shown: {why}.")
     tried = f"{problem.judged_count} moves were judged; that none does was not shown: {why}."
     return _none(solve, problem, start, None, tried)
+
+
+def _bends_one_way(estimate: Estimate, settings: SolveSettings) -> bool:
+    """Whether every figure is a distance of elements that are shifted: such values are convex in the shift."""
+    problem = estimate.problem
+    return (
+        all(problem.stand.line(name).kind in CONVEX for name in problem.names)
+        and not any(freed.is_turn for freed in problem.freed)
+        and 2 ** len(problem.freed) <= settings.most_corners
+    )
+
+
+def _straight(solve: Solve, estimate: Estimate, settings: SolveSettings) -> Solved | None:
+    """By tangents at no move: margins bent toward failing lie under them, others are farthest above at a corner.
+
+    None where a move was found that need not be the smallest.
+    """
+    problem = estimate.problem
+    still = np.zeros(len(problem.freed))
+    here, slopes = problem.margins(still), estimate.slopes(still)
+    corners = np.array(list(product((-1.0, 1.0), repeat=len(still)))) * problem.most_mm
+    off = np.array([problem.margins(corner) for corner in corners]) - here - corners @ slopes.T
+    is_upper = np.array([side == 1 for _, side in problem.sides])
+    how = f"shown by tangents and the {len(corners)} corners of the limits"
+    move = _polished(estimate, still, settings)
+    if move is not None:
+        if not (is_upper | (np.abs(off).max(axis=0) <= settings.straight)).all():
+            return None
+        floor = max(float(np.linalg.norm(move)) - settings.straight, 0.0)
+        shown = f"No shorter move does: the margins are straight or bent toward failing, {how}."
+        return _found(solve, problem, move, floor, shown)
+    best, level = straight_best(here, slopes, problem.most_mm)
+    bound = level + max(float(off.max()), 0.0)
+    if bound >= 0:
+        return None
+    best = _lifted(estimate, best, settings)
+    return _none(solve, problem, best, bound, f"No move brings the least room above {bound:.3f}: {how}.")
 
 
 def _bounded(solve: Solve, estimate: Estimate, settings: SolveSettings) -> Solved:
