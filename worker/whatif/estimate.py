@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -139,6 +139,16 @@ class Estimate:
             columns.append(column)
         slopes: Floats = np.stack(columns, axis=1)
         return slopes
+
+    def centred(self, moves_mm: Sequence[Floats]) -> Estimate:
+        """Light walls set midway of what the lines' own margins lie above them after some moves."""
+        rows = np.flatnonzero(self.is_light)
+        level = self.level.copy()
+        if len(rows):
+            own = np.stack([self.problem.margins(move, rows.tolist()) for move in moves_mm])
+            above = own - self.light(np.stack(moves_mm))[:, rows] + level[rows]
+            level[rows] = (above.min(axis=0) + above.max(axis=0)) / 2
+        return replace(self, level=level)
 
     def off(self, move_mm: Floats) -> float:
         """How far any light margin lies off the line's own after a move."""

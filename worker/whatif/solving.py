@@ -48,16 +48,41 @@ class SolveSettings:
 class _Known:
     """What a search may claim.
 
-    estimate, slack : as used last;  search : the last one;  is_sound : light walls and rates held wherever looked at
-    off : the most they were apart;  judged : moves at which that was seen
+    estimate, slack : that it was made with;  tried : moves at which light walls and lines were compared
+    search : None before the first
     """
 
     estimate: Estimate
     slack: float
-    search: Search
-    is_sound: bool
-    off: float
-    judged: int
+    tried: tuple[Floats, ...]
+    search: Search | None = None
+
+    @property
+    def off(self) -> float:
+        """The most that light walls and lines were apart."""
+        return max(self.estimate.off(move) for move in self.tried)
+
+    @property
+    def is_sound(self) -> bool:
+        """Whether light walls and rates held wherever both are known."""
+        return self.off <= self.slack + AIM and self.estimate.rates_hold()
+
+    @property
+    def looked(self) -> Search:
+        """The last search."""
+        if self.search is None:
+            raise ValueError("nothing was searched yet")
+        return self.search
+
+    def tried_too(self, move_mm: Floats) -> _Known:
+        """The same with one more move at which both are known."""
+        return replace(self, tried=(*self.tried, move_mm))
+
+    def learnt(self, factor: float) -> _Known:
+        """Light walls set midway of what the lines lay above them, with slack for what is left."""
+        estimate = self.estimate.centred(self.tried)
+        off = max(estimate.off(move) for move in self.tried)
+        return replace(self, estimate=estimate, slack=max(self.slack, factor * off), search=None)
 
 
 def solve_plan(solve: Solve, stand: Stand, settings: SolveSettings | None = None) -> Solved:
@@ -156,22 +181,22 @@ def _straight(solve: Solve, estimate: Estimate, settings: SolveSettings) -> Solv
 
 def _bounded(solve: Solve, estimate: Estimate, settings: SolveSettings) -> Solved:
     """Search all moves, learn how the light walls lie to the lines, and search again until both agree."""
-    problem, slack, aim = estimate.problem, settings.first_slack * bool(estimate.is_light.any()), AIM
-    tried, best = [np.zeros(len(problem.freed))], None
+    problem, best, aim = estimate.problem, None, AIM
+    known = _Known(estimate, settings.first_slack * bool(estimate.is_light.any()), (np.zeros(len(problem.freed)),))
     for _ in range(settings.rounds):
-        search = shortest(estimate, settings.branch, slack, aim)
+        search = shortest(known.estimate, settings.branch, known.slack, aim)
+        known = replace(known, search=search)
         if search.move_mm is None:
             break
         move = _best_of(estimate, search.move_mm, settings)
         best = _shorter(problem, best, move)
-        tried.append(search.move_mm if move is None else move)
-        learnt, off = _learnt(estimate, tried)
-        if off <= slack and move is not None:
+        known = known.tried_too(search.move_mm if move is None else move)
+        if known.off <= known.slack and move is not None:
             break
-        short = float(problem.margins(tried[-1]).min())
-        aim = AIM if move is not None else aim + max(AIM, AIM - short)
-        estimate, slack = learnt, max(slack, settings.slack_factor * off)
-    known = _known(estimate, slack, search, tried)
+        aim += 0.0 if move is not None else max(AIM, AIM - float(problem.margins(search.move_mm).min()))
+        claimed, known = known, known.learnt(settings.slack_factor)
+    else:
+        known = claimed
     if best is not None:
         return _found(solve, problem, best, *_claim(known, float(np.linalg.norm(best))))
     return _none_bounded(solve, known, settings)
@@ -188,25 +213,6 @@ def _best_of(estimate: Estimate, start_mm: Floats, settings: SolveSettings) -> F
 def _shorter(problem: Problem, one: Floats | None, other: Floats | None) -> Floats | None:
     kept = [move for move in (one, other) if move is not None and problem.conforms(move)]
     return min(kept, key=lambda move: float(np.linalg.norm(move)), default=None)
-
-
-def _learnt(estimate: Estimate, tried: list[Floats]) -> tuple[Estimate, float]:
-    """Light walls set midway of what the lines lay above them after these moves, and how far any then lies off."""
-    rows = np.flatnonzero(estimate.is_light)
-    if not len(rows):
-        return estimate, 0.0
-    own = np.stack([estimate.problem.margins(move, rows.tolist()) for move in tried])
-    light = estimate.light(np.stack(tried))[:, rows] - estimate.level[rows]
-    low, high = (own - light).min(axis=0), (own - light).max(axis=0)
-    level = estimate.level.copy()
-    level[rows] = (low + high) / 2
-    return replace(estimate, level=level), float((high - low).max() / 2)
-
-
-def _known(estimate: Estimate, slack: float, search: Search, tried: list[Floats]) -> _Known:
-    off = max(estimate.off(move) for move in tried)
-    is_sound = off <= slack + AIM and estimate.rates_hold()
-    return _Known(estimate, slack, search, is_sound, off, len(tried))
 
 
 def _polished(estimate: Estimate, start_mm: Floats, settings: SolveSettings) -> Floats | None:
@@ -238,45 +244,48 @@ def _lifted(estimate: Estimate, start_mm: Floats, settings: SolveSettings) -> Fl
 
 def _claim(known: _Known, length_mm: float) -> tuple[float | None, str]:
     """How short a move could still be, and what is said of it."""
-    floor = min(known.search.bound, length_mm)
+    floor = min(known.looked.bound, length_mm)
     if not known.is_sound:
         return None, f"That no smaller move does was not shown: {_unsound(known)}."
     if floor <= 0:
-        return None, f"That no smaller move does was not shown in the {known.search.box_count} boxes looked at."
-    step = length_mm - floor
+        return None, f"That no smaller move does was not shown in the {known.looked.box_count} boxes looked at."
     return floor, (
-        f"No move shorter than {floor:.3f} mm does, so that it is the smallest to within {step:.3f} mm: "
+        f"No move shorter than {floor:.3f} mm does, so that it is the smallest to within {length_mm - floor:.3f} mm: "
         f"shown over all moves within the limits{_how(known)}."
     )
 
 
 def _how(known: _Known) -> str:
-    count = f" in {known.search.box_count} boxes"
+    count = f" in {known.looked.box_count} boxes"
     if not known.estimate.is_light.any():
         return f"{count}, {known.estimate.problem.judged_count} of them judged"
     return (
         f"{count}, walls by the calmed surfaces with {known.slack:.3f} allowed between them and the lines, "
-        f"which were {known.off:.3f} apart at most after the {known.judged} moves at which both were judged"
+        f"which were {known.off:.3f} apart at most after the {len(known.tried)} moves at which both were judged"
     )
 
 
 def _unsound(known: _Known) -> str:
-    if known.off > known.slack:
+    if known.off > known.slack + AIM:
         return f"the calmed surfaces and the lines are up to {known.off:.3f} apart"
     return "a line changed faster than its surfaces went"
 
 
 def _none_bounded(solve: Solve, known: _Known, settings: SolveSettings) -> Solved:
     """No move was found: the best there is, and whether none was shown."""
-    estimate, problem = known.estimate, known.estimate.problem
-    search = highest(estimate, settings.branch, known.slack)
-    best = np.zeros(len(problem.freed)) if search.move_mm is None else search.move_mm
-    best = _lifted(estimate, best, settings)
-    move = _best_of(estimate, best, settings) if problem.margins(best).min() >= 0 else None
-    if move is not None:
-        why = f"That no smaller move does was not shown in the {known.search.box_count} boxes looked at."
-        return _found(solve, problem, move, None, why)
-    known = _known(estimate, known.slack, search, [np.zeros(len(problem.freed)), best])
+    problem, count = known.estimate.problem, known.looked.box_count
+    for number in range(settings.rounds):
+        known = known if number == 0 else known.learnt(settings.slack_factor)
+        search = highest(known.estimate, settings.branch, known.slack)
+        best = np.zeros(len(problem.freed)) if search.move_mm is None else search.move_mm
+        best = _lifted(known.estimate, best, settings)
+        if problem.margins(best).min() >= 0:
+            move = _best_of(known.estimate, best, settings)
+            if move is not None:
+                return _found(solve, problem, move, None, f"That no smaller does was not shown in {count} boxes.")
+        known = replace(known, search=search).tried_too(best)
+        if known.off <= known.slack:
+            break
     if not known.is_sound:
         return _none(solve, problem, best, None, f"That none does was not shown: {_unsound(known)}.")
     if search.bound >= 0:

@@ -82,10 +82,13 @@ def test_a_bore_that_cannot_go_far_enough_is_shown_not_to() -> None:
 
 
 def test_a_bore_between_two_plates_goes_to_the_near_end_of_its_interval() -> None:
-    """Its walls sum to 28: 14.2 and 13.5 hold from 0.2 + U to 0.5 - U."""
+    """Its walls sum to 28: 14.2 and 13.5 hold from 0.2 + U to 0.5 - U, by walls known within U of 14."""
     found, stand = solved("straight", {"front": 14.2, "back": 13.5}, freedoms=["y"], most=1.0)
     assert found.outcome is Outcome.FOUND
-    assert found.move_mm == pytest.approx([0.2 + (stand.before["front"].U or 0.0)], abs=CLOSE_MM)
+    front = stand.before["front"]
+    assert front.measured is not None
+    assert front.measured == pytest.approx(BORE_WALL_MM, abs=front.U)
+    assert found.move_mm == pytest.approx([14.2 + (front.U or 0.0) - front.measured], abs=CLOSE_MM)
     assert found.floor_mm == pytest.approx(found.length_mm, abs=0.03)
 
 
