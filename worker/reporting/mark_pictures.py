@@ -61,7 +61,7 @@ def section_pictures(report: Report, scene: Scene) -> dict[str, list[MarkPicture
 
 def _drawn(mark: Mark, highlight: int | None, scene: Scene) -> MarkPicture:
     points = np.array(mark.points_mm, dtype=np.float64)
-    frame = frame_for(np.concatenate([scene.mesh.points_mm, points]), _camera(points, scene), WIDTH, TALLEST)
+    frame = frame_for(np.concatenate([scene.mesh.points_mm, points]), camera_for(points, scene), WIDTH, TALLEST)
     still = picture(scene.mesh, frame, deviation_painter(scene.tolerance_mm))
     pixel = frame.project(points)[0] / OVERSAMPLING
     data = base64.b64encode(png_bytes(still.pixels)).decode()
@@ -77,7 +77,7 @@ def _drawn(mark: Mark, highlight: int | None, scene: Scene) -> MarkPicture:
     )
 
 
-def _camera(points_mm: Floats, scene: Scene) -> Camera:
+def camera_for(points_mm: Floats, scene: Scene) -> Camera:
     """Along the axis most square to the mark, cut open at its first place, from the side nearer it."""
     axis = _squarest_axis(points_mm)
     middle = scene.mesh.points_mm[:, axis].mean()
