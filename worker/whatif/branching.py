@@ -95,11 +95,14 @@ class _Course:
                 heapq.heappush(self.waiting, box)
             return None
 
+    def width(self, box: _Box) -> float:
+        """The widest side of a box, of those that any margin changes along."""
+        return float((2 * box.half_mm * self.estimate.rates.per_mm.any(axis=0)).max())
+
     def halves(self, box: _Box) -> list[tuple[Floats, Floats]]:
         """A box cut across the number that margins can change most by."""
         rates = self.estimate.rates.per_mm
-        pace = np.where(np.isfinite(rates), rates, 0.0).max(axis=0) * box.half_mm
-        axis = int(np.argmax(pace if pace.any() else box.half_mm))
+        axis = int(np.argmax(np.where(np.isfinite(rates), rates, 1.0).max(axis=0) * box.half_mm))
         half = box.half_mm.copy()
         half[axis] /= 2
         way = np.zeros(len(half))
@@ -122,7 +125,7 @@ def shortest(estimate: Estimate, settings: BranchSettings, slack: float, aim: fl
             own = float(np.linalg.norm(box.middle_mm))
             if margins.min() >= aim and own < length:
                 best, length = box.middle_mm, own
-            if 2 * box.half_mm.max() <= settings.resolution_mm:
+            if course.width(box) <= settings.resolution_mm:
                 floor = min(floor, box.key)
                 continue
             for middle, half in course.halves(box):
@@ -148,7 +151,7 @@ def highest(estimate: Estimate, settings: BranchSettings, slack: float) -> Searc
             if top <= level + settings.level_tolerance + slack:
                 ceiling = max(ceiling, top)
                 continue
-            if 2 * box.half_mm.max() <= settings.resolution_mm / 4:
+            if course.width(box) <= settings.resolution_mm / 4:
                 ceiling = max(ceiling, top)
                 continue
             for middle, half in course.halves(box):
