@@ -87,7 +87,7 @@ MOVES_EXHIBITS = Exhibits(
     ),
     marks=(
         Mark(
-            "1. foundry: core bore 2: shift by (-0.320, +0.000, +0.000) mm",
+            "1. foundry: core bore 2: shift by x -0.320, y +0.000, z +0.000 mm (x -12.6, y +0.0, z +0.0 thou)",
             np.array([[70.6, 9.4, 17.0], [60.6, 9.4, 17.0], [62.6, 9.4, 18.0], [60.6, 9.4, 17.0]]),
         ),
     ),

@@ -14,13 +14,12 @@ import numpy as np
 
 from shared.plan import Freedom, Move, MoveOf, PieceKind, Plan, SolvedMove
 from shared.plan.what_if import TURNS
-from shared.units import LengthUnit
 from worker.exhibits import Attachment, Column, Exhibits, Mark, Section, Table
 from worker.records import Characteristic, Floats, Verdict
+from worker.whatif.amounts import THOU_MM, length_text, shift_text
 from worker.whatif.parts import BODY
 from worker.whatif.records import DIAMETER, OUTWARD, Asked, Freed, Outcome, Solved
 
-THOU_MM = LengthUnit.INCH.mm / 1000
 FOUNDRY, DESIGNER, VALVE_GEAR = "foundry", "designer", "valve-gear maker"
 MAKERS = {PieceKind.CASTING: FOUNDRY, PieceKind.PRINT: "print shop", PieceKind.MACHINED: "machine shop"}
 COLUMNS = (
@@ -60,12 +59,11 @@ def moves_section(asked: Sequence[Asked]) -> Section:
 def amount_words(one: Asked) -> str:
     """How far and which way, in words."""
     if one.shift_mm is not None:
-        x, y, z = one.shift_mm
-        return f"shift by ({x:+.3f}, {y:+.3f}, {z:+.3f}) mm"
+        return f"shift by {shift_text(one.shift_mm)}"
     if one.turn_rad is not None:
         x, y, z = np.degrees(one.turn_rad)
         return f"turn by ({x:+.4f}, {y:+.4f}, {z:+.4f}) degrees about x, y, z"
-    return f"{one.size_mm or 0.0:+.3f} mm"
+    return length_text(one.size_mm or 0.0)
 
 
 def moves_table(asked: Sequence[Asked]) -> Table:

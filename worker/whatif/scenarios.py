@@ -14,6 +14,7 @@ from shared.plan import FeaturePick, Move, MoveOf, Plan, Scenario, Uncertainty
 from worker.judging.characteristics import judge_line
 from worker.judging.measured import Measured
 from worker.records import Characteristic, Verdict
+from worker.whatif.amounts import length_text, shift_text
 from worker.whatif.arrows import parts_mask, step_marks
 from worker.whatif.moving import MovingSettings, as_nominal, moved
 from worker.whatif.parts import Step, steps_of
@@ -241,9 +242,9 @@ def move_words(move: Move, step: Step) -> str:
     """A move as the report says it; lengths in mm."""
     what = f"{step.part.name}: "
     if move.translation is not None:
-        return what + "shift by ({:+.3f}, {:+.3f}, {:+.3f}) mm".format(*move.translation)
+        return what + f"shift by {shift_text(move.translation)}"
     if move.offset is not None:
-        return what + f"wall offset by {move.offset:+.3f} mm"
+        return what + f"wall offset by {length_text(move.offset)}"
     if move.diameter_change is not None:
-        return what + f"diameter changed by {move.diameter_change:+.3f} mm"
+        return what + f"diameter changed by {length_text(move.diameter_change)}"
     return what + f"turned by {move.rotation_degrees:+.3f} degrees"
