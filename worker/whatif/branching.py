@@ -22,7 +22,7 @@ BATCH = 32  # boxes looked at together: one question to the kernel
 class BranchSettings:
     """How closely all moves are looked at."""
 
-    most_boxes: int = 12_000  # of walls some ten seconds
+    most_boxes: int = 12_000  # a bound on time; what stays open is told by the bound
     resolution_mm: float = 0.01  # boxes no wider are not cut further: finer than any pattern is moved
     level_tolerance: float = 0.005  # of the best margin, where no move does
 
