@@ -95,3 +95,12 @@ class Exhibits:
 
 
 NOTHING = Exhibits()
+
+
+@dataclass(frozen=True, eq=False)
+class Section:
+    """Something shown beside the characteristics.  sample_mask : (s,) of nominal's samples that it speaks of."""
+
+    title: str
+    exhibits: Exhibits
+    sample_mask: NDArray[np.bool_] | None = None

@@ -38,7 +38,7 @@ from worker.reporting.inspected import Inspected
 from worker.reporting.write import write_inspection
 from worker.rigid import RigidTransform
 from worker.surface import SurfaceQuery
-from worker.whatif.run import run_what_if, what_if_exhibits
+from worker.whatif.run import run_what_if, what_if_sections
 
 NO_PLAN = Plan(firstpour_plan="1")
 
@@ -227,7 +227,7 @@ def judged(job: InspectionJob, plan_mm: Plan, inputs: Inputs, measured: Measured
         shown_unit=_shown_unit(job),
         features=features,
         frames=frames,
-        sections=what_if_exhibits(tried) if plan_mm.characteristics else (),
+        sections=what_if_sections(tried) if plan_mm.characteristics else (),
     )
 
 

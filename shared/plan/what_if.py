@@ -25,11 +25,14 @@ class MoveOf(StrEnum):
 
 
 class Freedom(StrEnum):
-    """What a solve may change: a shift along a part axis, an offset of the wall, a diameter."""
+    """What a solve may change: a shift along a part axis, a turn about one, an offset of the wall, a diameter."""
 
     X = "x"
     Y = "y"
     Z = "z"
+    TURN_X = "turn_x"
+    TURN_Y = "turn_y"
+    TURN_Z = "turn_z"
     OFFSET = "offset"
     DIAMETER = "diameter"
 
@@ -89,16 +92,29 @@ class Scenario(Strict):
     lines: tuple[Name, ...] | None = None
 
 
+TURNS = (Freedom.TURN_X, Freedom.TURN_Y, Freedom.TURN_Z)
+
+
 class SolvedMove(_Taken):
-    """One surface or body that a solve may move, by at most ``most`` each way in each freedom."""
+    """One surface or body that a solve may move, by at most ``most`` each way in each freedom.
+
+    most_degrees : the same of turns;  point: they go about axes through it, else through the middle of what is moved
+    """
 
     freedoms: Annotated[tuple[Freedom, ...], Field(min_length=1)] = (Freedom.X, Freedom.Y, Freedom.Z)
-    most: Annotated[float, Field(gt=0)]
+    most: Annotated[float, Field(gt=0)] | None = None
+    most_degrees: Annotated[float, Field(gt=0, le=10)] | None = None
+    point: Vector | None = None
 
     @model_validator(mode="after")
     def _fits(self) -> SolvedMove:
         if len(set(self.freedoms)) < len(self.freedoms):
             raise ValueError("a freedom is given twice")
+        turns = [freedom for freedom in self.freedoms if freedom in TURNS]
+        if bool(turns) != (self.most_degrees is not None) or (self.point is not None and not turns):
+            raise ValueError("turns need most_degrees, and only turns take it and a point")
+        if (len(turns) < len(self.freedoms)) != (self.most is not None):
+            raise ValueError("shifts, offset and diameter need most, and only they take it")
         if Freedom.DIAMETER in self.freedoms and self.feature is None:
             raise ValueError("diameter is of a feature")
         if Freedom.OFFSET in self.freedoms and self.body is not None:

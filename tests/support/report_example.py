@@ -20,7 +20,7 @@ from shared.report import (
 )
 from tests.support.report_block import block_deviation, block_samples, block_thickness
 from tests.support.report_features import example_features, example_frames
-from worker.exhibits import Attachment, Column, Curve, Exhibits, Mark, Plot, Table
+from worker.exhibits import Attachment, Column, Curve, Exhibits, Mark, Plot, Section, Table
 from worker.judging.measured import Measured
 from worker.records import (
     Alignment,
@@ -81,11 +81,19 @@ MOVES_EXHIBITS = Exhibits(
     tables=(
         Table(
             "Moves to ask for",
-            (Column("who"), Column("what"), Column("dx", "mm", is_departure=True)),
-            (("foundry", "core bore 2", -0.32),),
+            (Column("no."), Column("ask"), Column("what"), Column("move x", "mm", is_departure=True)),
+            (("1", "foundry", "core bore 2", -0.32),),
         ),
     ),
-    attachments=(Attachment("moves.csv", "List of moves", "text/csv", b"who,what,dx_mm\nfoundry,core bore 2,-0.32\n"),),
+    marks=(
+        Mark(
+            "1. foundry: core bore 2: shift by x -0.320, y +0.000, z +0.000 mm (x -12.6, y +0.0, z +0.0 thou)",
+            np.array([[70.6, 9.4, 17.0], [60.6, 9.4, 17.0], [62.6, 9.4, 18.0], [60.6, 9.4, 17.0]]),
+        ),
+    ),
+    attachments=(
+        Attachment("moves.csv", "List of moves", "text/csv", b"number,who,what,dx_mm\n1,foundry,core bore 2,-0.32\n"),
+    ),
 )
 
 
@@ -119,7 +127,7 @@ def example(step_count: int = 16, *, title: str = "Invented six-bore block, firs
         ),
         features=example_features(nominal),
         frames=example_frames(),
-        sections=(("List of moves", MOVES_EXHIBITS),),
+        sections=(Section("List of moves", MOVES_EXHIBITS, samples.face == 7),),
     )
 
 

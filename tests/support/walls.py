@@ -60,12 +60,16 @@ def drilled(kind: str) -> Nominal:
 
 
 def region_by(nominal: Nominal, samples: Samples, name: str) -> Region:
-    """The cavity of that name, or ``top``, ``bottom`` and ``outside``: the face that looks that way."""
+    """The cavity of that name, or ``top``, ``front``, ``outside``...: the face that looks that way."""
     if name in ("top", "bottom"):
         chosen: Bools = _is_end(nominal, name, samples.points_mm)
     elif name in ("left", "right"):
         chosen = np.isclose(samples.points_mm[:, 0], -5.0 if name == "left" else 5.0) & (
             np.abs(samples.normals[:, 0]) > 0.9
+        )
+    elif name in ("front", "back"):
+        chosen = np.isclose(samples.points_mm[:, 1], -20.0 if name == "front" else 20.0) & (
+            np.abs(samples.normals[:, 1]) > 0.9
         )
     elif name == "outside":
         radius = np.linalg.norm(samples.points_mm[:, :2], axis=1)

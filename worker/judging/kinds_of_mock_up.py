@@ -24,7 +24,8 @@ from worker.judging.sources import ALIGNMENT, TEMPERATURE, fit_input, length_inp
 from worker.judging.uncertainty import UNIFORM, alignment_sigma_mm, facet_sigma_mm
 from worker.judging.verdicts import COVERAGE_FACTOR
 from worker.measuring.measured_feature import MeasuredFeature
-from worker.mockup.distances import Gap, interference_volume_mm3
+from worker.mockup.distances import Gap
+from worker.mockup.volume import interference_volume
 from worker.records import Floats
 
 NOISE, FACETS, BODY, BETWEEN = "scan noise", "facets", "bought-in part", "between positions"
@@ -183,8 +184,8 @@ def _details(found: Scenes, worst: Worst, value: float) -> dict[str, float | str
         details["note"] = "it touches what it sits on: name a region that leaves that out, and its rim"
     if value < 0:
         T_target = scene.T_piece_target.inverse() @ scene.moved(worst.body, worst.position)
-        volume = interference_volume_mm3(scene.movers[worst.body][0], scene.target.whole, T_target)
-        details["interference_volume_mm3"] = volume
-        details["volume_by"] = "sampling a grid" if volume is not None else "not found: one of the bodies is not closed"
+        volume = interference_volume(scene.movers[worst.body][0], scene.target.whole, T_target)
+        details["interference_volume_mm3"] = None if volume is None else volume.mm3
+        details["volume_by"] = "not found: one of the bodies is not closed" if volume is None else volume.by
         details["depth_means"] = "how deep the deepest point of either surface lies in the other"
     return details

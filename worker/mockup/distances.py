@@ -23,7 +23,6 @@ DEPTH_ROUNDS = 6  # triangles are quartered while they may hold a deeper point; 
 DEPTH_KEPT = 400  # at most so many go on: of a flat contact any of them tells the depth
 DEPTH_CORNERS = 200  # of the most hopeful: corners of parts are often what is deepest
 DEPTH_STEP_MM = 0.02  # a triangle this small tells its depth well enough for an estimate
-VOLUME_CELLS = 32  # across the box in which two bodies interfere, each way
 
 
 @dataclass(frozen=True, eq=False)
@@ -200,43 +199,3 @@ def _quartered(triangles: Floats) -> Floats:
     ab, bc, ca = (a + b) / 2, (b + c) / 2, (c + a) / 2
     parts = [(a, ab, ca), (ab, b, bc), (ca, bc, c), (ab, bc, ca)]
     return np.concatenate([np.stack(part, axis=1) for part in parts])
-
-
-def interference_volume_mm3(first: Mesh, target: Mesh, T_target_first: RigidTransform) -> float | None:
-    """Volume that two closed bodies share, by sampling a grid; None where one of them is not closed.
-
-    A cell at a surface counts by how far its middle lies behind it; good to some hundredths.
-    """
-    if not (first.is_closed and target.is_closed):
-        return None
-    own = T_target_first.apply(first.vertices_mm[first.triangles.ravel()])
-    T_first_target = T_target_first.inverse()
-
-    def share(points: Floats, step: Floats) -> Floats:
-        behind = -np.maximum(
-            target.query.signed(points).signed_mm, first.query.signed(T_first_target.apply(points)).signed_mm
-        )
-        cell = float(step.min())
-        return np.clip(behind / cell + 0.5, 0.0, 1.0)
-
-    low = np.maximum(own.min(axis=0), target.box_mm[0])
-    high = np.minimum(own.max(axis=0), target.box_mm[1])
-    return _grid_volume(low, high, share)
-
-
-def _grid_volume(low: Floats, high: Floats, share: Callable[[Floats, Floats], Floats]) -> float:
-    """Sum over a grid, drawn once more about what the first one found."""
-    total = 0.0
-    for _ in range(2):
-        if not (high > low).all():
-            return 0.0
-        step = (high - low) / VOLUME_CELLS
-        axes = [low[axis] + step[axis] * (np.arange(VOLUME_CELLS) + 0.5) for axis in range(3)]
-        points = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
-        part = share(points, step)
-        total = float(part.sum() * step.prod())
-        inside = points[part > 0]
-        if not len(inside):
-            return 0.0
-        low, high = np.maximum(low, inside.min(axis=0) - step), np.minimum(high, inside.max(axis=0) + step)
-    return total

@@ -24,6 +24,7 @@ from worker.exhibits import NOTHING
 from worker.exhibits import Attachment as MadeFile
 from worker.exhibits import Exhibits as Made
 from worker.exhibits import Plot as MadePlot
+from worker.exhibits import Section as MadeSection
 from worker.exhibits import Table as MadeTable
 from worker.records import Floats
 from worker.reporting import wording
@@ -78,10 +79,10 @@ def exhibits_record(owner: str, made: Made) -> Exhibits | None:
     )
 
 
-def section_records(sections: Sequence[tuple[str, Made]]) -> list[Section]:
+def section_records(sections: Sequence[MadeSection]) -> list[Section]:
     """Records of what is shown beside the characteristics."""
-    found = [(section_id(number), title, made) for number, (title, made) in enumerate(sections, start=1)]
-    records = [(identity, title, exhibits_record(identity, made)) for identity, title, made in found]
+    found = [(section_id(number), made) for number, made in enumerate(sections, start=1)]
+    records = [(identity, made.title, exhibits_record(identity, made.exhibits)) for identity, made in found]
     return [Section(id=i, title=title, exhibits=exhibits) for i, title, exhibits in records if exhibits is not None]
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from shared.plan import PieceKind, Plan
 from shared.report import Provenance, Run
 from shared.units import LengthUnit
-from worker.exhibits import Exhibits
+from worker.exhibits import Section
 from worker.judging.feature_lines import FeatureLine
 from worker.judging.frame_lines import FrameLine
 from worker.judging.measured import Measured
@@ -29,7 +29,7 @@ class Inspected:
     has_plan : False when nobody said what to judge
     characteristics : as judged, in the plan's order
     features, frames : every one, whether the plan speaks of it or not
-    sections : title and exhibits of what was tried and solved beyond judging
+    sections : what was tried and solved beyond judging
     shown_unit : what the page shows first, usually the plan's or the caller's
     """
 
@@ -43,7 +43,7 @@ class Inspected:
     shown_unit: LengthUnit = LengthUnit.MILLIMETRE
     features: tuple[FeatureLine, ...] = ()
     frames: tuple[FrameLine, ...] = ()
-    sections: tuple[tuple[str, Exhibits], ...] = ()
+    sections: tuple[Section, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -18,6 +18,7 @@ from worker.reporting.colors import NOT_MEASURED
 from worker.reporting.exhibits import shown_exhibits, shown_sections
 from worker.reporting.feature_rows import feature_rows, frame_rows
 from worker.reporting.gallery import Numbered, gallery
+from worker.reporting.mark_pictures import section_pictures
 from worker.reporting.payload import json_for_script, view_payload
 from worker.reporting.places import Place, Places
 from worker.reporting.plots import coverage_plot, deviation_plot, image_address, wall_plot
@@ -66,6 +67,7 @@ def render_page(report: Report, scene: Scene, unit: Unit = "mm") -> str:
             ],
             exhibits=shown_exhibits(report),
             sections=shown_sections(report),
+            mark_pictures=section_pictures(report, scene),
             features=feature_rows(report),
             frames=frame_rows(report),
             deviation_facts=tables.deviation_facts(report),

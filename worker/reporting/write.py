@@ -41,7 +41,17 @@ def report_scene(inspected: Inspected, summaries: Summaries | None = None) -> Sc
         )
         for line in inspected.characteristics
     ]
-    return build_scene(drawn, [*regions, *lines])
+    sections = [
+        Pickable(
+            section_id(number),
+            made.title,
+            nothing if made.sample_mask is None else made.sample_mask,
+            made.exhibits.marks,
+        )
+        for number, made in enumerate(inspected.sections, start=1)
+        if made.exhibits.marks
+    ]
+    return build_scene(drawn, [*regions, *lines, *sections])
 
 
 def write_inspection(inspected: Inspected, folder: Path) -> Report:
@@ -49,7 +59,7 @@ def write_inspection(inspected: Inspected, folder: Path) -> Report:
     summaries = Summaries(inspected)
     report = build_report(inspected, summaries)
     owners = {line.id: line.exhibits for line in inspected.characteristics}
-    owners |= {section_id(number): made for number, (_, made) in enumerate(inspected.sections, start=1)}
+    owners |= {section_id(number): made.exhibits for number, made in enumerate(inspected.sections, start=1)}
     for path, content in attachment_files(owners):
         target = folder / path
         target.parent.mkdir(parents=True, exist_ok=True)

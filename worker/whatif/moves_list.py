@@ -8,23 +8,26 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterator, Sequence
+from typing import Any
 
 import numpy as np
 
 from shared.plan import Freedom, Move, MoveOf, PieceKind, Plan, SolvedMove
-from shared.units import LengthUnit
-from worker.exhibits import Attachment, Column, Exhibits, Table
+from shared.plan.what_if import TURNS
+from worker.exhibits import Attachment, Column, Exhibits, Mark, Section, Table
 from worker.records import Characteristic, Floats, Verdict
+from worker.whatif.amounts import THOU_MM, length_text, shift_text
 from worker.whatif.parts import BODY
-from worker.whatif.records import Asked, Freed, Outcome, Solved
+from worker.whatif.records import DIAMETER, OUTWARD, Asked, Freed, Outcome, Solved
 
-THOU_MM = LengthUnit.INCH.mm / 1000
 FOUNDRY, DESIGNER, VALVE_GEAR = "foundry", "designer", "valve-gear maker"
 MAKERS = {PieceKind.CASTING: FOUNDRY, PieceKind.PRINT: "print shop", PieceKind.MACHINED: "machine shop"}
 COLUMNS = (
-    "who", "what", "dx_mm", "dy_mm", "dz_mm", "dx_thou", "dy_thou", "dz_thou",
-    "size_mm", "size_thou", "size_of", "reason", "U_mm", "line",
+    "number", "who", "what", "dx_mm", "dy_mm", "dz_mm", "dx_thou", "dy_thou", "dz_thou",
+    "size_mm", "size_thou", "size_of", "turn_x_deg", "turn_y_deg", "turn_z_deg", "about_x_mm", "about_y_mm",
+    "about_z_mm", "reason", "U_mm", "line",
 )  # fmt: skip
+TURN_NAMES = tuple(freedom.value for freedom in TURNS)
 AXES = (Freedom.X.value, Freedom.Y.value, Freedom.Z.value)
 LEANS_SHARE = 0.25  # of the offset: both ends of an axis farther apart than that are told
 
@@ -41,24 +44,59 @@ def moves_to_ask(plan_mm: Plan, judged: Sequence[Characteristic], solved: Sequen
     return (*measured, *found)
 
 
-def moves_exhibits(asked: Sequence[Asked]) -> Exhibits:
-    """The list as a table and as a file."""
-    return Exhibits(tables=(moves_table(asked),), attachments=(moves_file(asked),))
+def moves_section(asked: Sequence[Asked]) -> Section:
+    """The list as a table, as arrows in the part, and as a file."""
+    marks = tuple(
+        Mark(f"{number}. {one.who}: {_what(one)}: {amount_words(one)}", one.arrow_mm)
+        for number, one in enumerate(asked, start=1)
+        if one.arrow_mm is not None
+    )
+    masks = [one.sample_mask for one in asked if one.sample_mask is not None]
+    exhibits = Exhibits(tables=(moves_table(asked),), marks=marks, attachments=(moves_file(asked),))
+    return Section("List of moves", exhibits, np.any(masks, axis=0) if masks else None)
+
+
+def amount_words(one: Asked) -> str:
+    """How far and which way, in words."""
+    if one.shift_mm is not None:
+        return f"shift by {shift_text(one.shift_mm)}"
+    if one.turn_rad is not None:
+        x, y, z = np.degrees(one.turn_rad)
+        return f"turn by ({x:+.4f}, {y:+.4f}, {z:+.4f}) degrees about x, y, z"
+    return length_text(one.size_mm or 0.0)
 
 
 def moves_table(asked: Sequence[Asked]) -> Table:
     """One row a move."""
     shifts = tuple(Column(f"move {axis}", "mm", is_departure=True) for axis in "xyz")
+    turns = (
+        tuple(Column(f"turn {axis}", "deg") for axis in "xyz") if any(one.turn_rad is not None for one in asked) else ()
+    )
     columns = (
+        Column("no."),
         Column("ask"),
         Column("what"),
         *shifts,
+        *turns,
         Column("size", "mm", is_departure=True),
         Column("U", "mm", is_departure=True),
         Column("why"),
         Column("line"),
     )
-    rows = tuple((one.who, _what(one), *_shift(one), one.size_mm, one.U_mm, one.reason, one.line) for one in asked)
+    rows = tuple(
+        (
+            str(number),
+            one.who,
+            _what(one),
+            *_shift(one),
+            *(_turn_deg(one) if turns else ()),
+            one.size_mm,
+            one.U_mm,
+            one.reason,
+            one.line,
+        )
+        for number, one in enumerate(asked, start=1)
+    )
     return Table("Moves to ask for, in part axes", columns, rows)
 
 
@@ -67,10 +105,12 @@ def moves_file(asked: Sequence[Asked]) -> Attachment:
     text = io.StringIO()
     writer = csv.writer(text)
     writer.writerow(COLUMNS)
-    for one in asked:
+    for number, one in enumerate(asked, start=1):
         shift = _shift(one)
+        about = (None, None, None) if one.pivot_mm is None else tuple(float(part) for part in one.pivot_mm)
         writer.writerow(
             [
+                number,
                 _plain(one.who),
                 _plain(one.what),
                 *(_number(part, 1.0, 4) for part in shift),
@@ -78,6 +118,8 @@ def moves_file(asked: Sequence[Asked]) -> Attachment:
                 _number(one.size_mm, 1.0, 4),
                 _number(one.size_mm, THOU_MM, 2),
                 _plain(one.size_words),
+                *(_number(part, 1.0, 5) for part in _turn_deg(one)),
+                *(_number(part, 1.0, 4) for part in about),
                 _plain(one.reason),
                 _number(one.U_mm, 1.0, 4),
                 _plain(one.line),
@@ -141,25 +183,37 @@ def _solved(found: Solved, of: MoveOf, by_id: dict[str, Characteristic], plan_mm
     reason = f"{found.name}: {short}, U included"
     known = [by_id[name].U for name in failing]
     U_mm = max((U for U in known if U is not None), default=None)
-    shifts: dict[str, tuple[Freed, Floats]] = {}
-    for freed, value in zip(found.freed, found.move_mm.tolist(), strict=True):
-        if freed.freedom in AXES:
-            _, shift = shifts.setdefault(freed.part, (freed, np.zeros(3)))
-            shift[AXES.index(freed.freedom)] = value
-    for freed, shift in shifts.values():
-        who = freed.ask_of or default_who(freed.source, of, plan_mm)
-        yield Asked(who=who, what=freed.part, shift_mm=shift, reason=reason, line=", ".join(failing), U_mm=U_mm)
-    for freed, value in zip(found.freed, found.move_mm.tolist(), strict=True):
-        if freed.freedom not in AXES:
-            yield Asked(
-                who=freed.ask_of or default_who(freed.source, of, plan_mm),
-                what=freed.part,
-                size_mm=value,
-                size_words="wall outward" if freed.freedom == Freedom.OFFSET.value else "diameter",
-                reason=reason,
-                line=", ".join(failing),
-                U_mm=U_mm,
-            )
+    parts = dict.fromkeys(freed.part for freed in found.freed)
+    for part in parts:
+        own = [
+            (freed, value)
+            for freed, value in zip(found.freed, found.move_mm.tolist(), strict=True)
+            if freed.part == part
+        ]
+        who = own[0][0].ask_of or default_who(own[0][0].source, of, plan_mm)
+        for way in _ways(own):
+            yield Asked(who=who, what=part, reason=reason, line=", ".join(failing), U_mm=U_mm, **way)
+
+
+def _ways(own: Sequence[tuple[Freed, float]]) -> Iterator[dict[str, Any]]:
+    """Of one part: its shift, its turn, and each change of size."""
+    shifts = [(AXES.index(freed.freedom), value) for freed, value in own if freed.freedom in AXES]
+    turns = [(freed, value) for freed, value in own if freed.is_turn]
+    if shifts:
+        shift = np.zeros(3)
+        for axis, value in shifts:
+            shift[axis] = value
+        yield {"shift_mm": shift}
+    if turns:
+        turn = np.zeros(3)
+        for freed, value in turns:
+            turn[TURN_NAMES.index(freed.freedom)] = np.radians(freed.degrees(value))
+        yield {"turn_rad": turn, "pivot_mm": np.array(turns[0][0].pivot_mm)}
+    for freed, value in own:
+        if freed.freedom == Freedom.OFFSET.value:
+            yield {"size_mm": value, "size_words": OUTWARD}
+        elif freed.freedom == Freedom.DIAMETER.value:
+            yield {"size_mm": value, "size_words": DIAMETER}
 
 
 def default_who(source: str, of: MoveOf, plan_mm: Plan) -> str:
@@ -177,6 +231,10 @@ def _what(one: Asked) -> str:
 
 def _shift(one: Asked) -> tuple[float | None, ...]:
     return (None, None, None) if one.shift_mm is None else tuple(float(part) + 0.0 for part in one.shift_mm)
+
+
+def _turn_deg(one: Asked) -> tuple[float | None, ...]:
+    return (None, None, None) if one.turn_rad is None else tuple(float(part) + 0.0 for part in np.degrees(one.turn_rad))
 
 
 def _number(value: float | None, unit_mm: float, digits: int) -> str:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
-from worker.records import Characteristic, Floats, Limits, Verdict
+from worker.exhibits import Mark
+from worker.records import Bools, Characteristic, Floats, Limits, Verdict
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -47,11 +49,17 @@ class Row:
 
 @dataclass(frozen=True, eq=False)
 class Tried:
-    """One scenario.  words : its moves;  rows : every line it touches, and those the plan names."""
+    """One scenario.
+
+    words : its moves;  rows : every line it touches, and those the plan names
+    marks : an arrow for each move;  sample_mask : (s,) of what moves
+    """
 
     name: str
     words: tuple[str, ...]
     rows: tuple[Row, ...]
+    marks: tuple[Mark, ...] = ()
+    sample_mask: Bools | None = None
 
 
 class Outcome(StrEnum):
@@ -66,13 +74,28 @@ class Outcome(StrEnum):
 
 @dataclass(frozen=True)
 class Freed:
-    """One number a solve may change: freedom ``x``, ``y``, ``z``, ``offset`` or ``diameter`` of a part."""
+    """One number a solve may change: freedom ``x``, ``turn_x``, ``offset``, ``diameter``... of a part.
+
+    most_mm : either way; of a turn the arc of the part's farthest place
+    arm_mm, pivot_mm : of a turn, that place's distance from the axis, and a point of the axis
+    """
 
     part: str
     source: str
     freedom: str
     most_mm: float
     ask_of: str | None = None
+    arm_mm: float = 0.0
+    pivot_mm: tuple[float, ...] = ()
+
+    @property
+    def is_turn(self) -> bool:
+        """Whether it is a turn, told in degrees."""
+        return self.arm_mm > 0
+
+    def degrees(self, arc_mm: float) -> float:
+        """A turn's angle by its arc."""
+        return math.degrees(arc_mm / self.arm_mm)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -81,6 +104,8 @@ class Solved:
 
     move_mm : (v,) of ``freed``; the best found where none does
     length_mm : root of the sum of their squares
+    floor_mm : no shorter move within the limits makes the lines conform, where that could be shown
+    shown : what was shown and how, or that nothing was; one sentence
     margins : by line id, how far inside its limits the value lies with U taken off, in the line's unit, after the move
     margins_before : the same without it;  units : of both
     least_margin : the least of ``margins``
@@ -88,6 +113,7 @@ class Solved:
     bound : no move within the limits brings the least margin above this, where that could be shown
     words : what came out, one sentence
     rows : every line of the plan that the move touches
+    marks : an arrow for each part that moves;  sample_mask : (s,) of what moves
     """
 
     name: str
@@ -96,6 +122,8 @@ class Solved:
     freed: tuple[Freed, ...] = ()
     move_mm: Floats | None = None
     length_mm: float | None = None
+    floor_mm: float | None = None
+    shown: str = ""
     margins: Mapping[str, float]
     margins_before: Mapping[str, float]
     units: Mapping[str, str] = field(default_factory=dict)
@@ -103,6 +131,11 @@ class Solved:
     fighting: tuple[str, ...] = ()
     bound: float | None = None
     rows: tuple[Row, ...] = ()
+    marks: tuple[Mark, ...] = ()
+    sample_mask: Bools | None = None
+
+
+OUTWARD, DIAMETER = "wall outward", "diameter"  # what a size to ask for is of
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -113,7 +146,9 @@ class Asked:
     shift_mm : (3,) in part axes; None where it is no shift
     size_mm, size_words : an offset or a change of diameter
     reason, line : why, and the line that fails
-    U_mm : expanded uncertainty of the move's length; None where it comes from a solve, whose margin holds U already
+    U_mm : expanded uncertainty of the move's length; of a solved move that of the lines it mends
+    turn_rad, pivot_mm : (3,) rotation vector and a point of its axis; None where it is no turn
+    arrow_mm : (n, 3) place and direction in the part, drawn long;  sample_mask : (s,) of what moves
     """
 
     who: str
@@ -124,6 +159,10 @@ class Asked:
     reason: str
     line: str
     U_mm: float | None = None
+    turn_rad: Floats | None = None
+    pivot_mm: Floats | None = None
+    arrow_mm: Floats | None = None
+    sample_mask: Bools | None = None
 
 
 @dataclass(frozen=True, eq=False)

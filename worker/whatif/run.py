@@ -7,12 +7,13 @@ from collections.abc import Sequence
 import numpy as np
 
 from shared.plan import Plan
-from worker.exhibits import Column, Exhibits, Table
+from worker.exhibits import Column, Exhibits, Section, Table
 from worker.judging.measured import Measured
 from worker.records import Characteristic
+from worker.whatif.arrows import with_marks
 from worker.whatif.margins import UNREACHABLE
-from worker.whatif.moves_list import moves_exhibits, moves_to_ask
-from worker.whatif.records import Row, Solved, Tried, WhatIf
+from worker.whatif.moves_list import moves_section, moves_to_ask
+from worker.whatif.records import Freed, Row, Solved, Tried, WhatIf
 from worker.whatif.scenarios import Stand, try_scenario
 from worker.whatif.solving import solve_plan
 
@@ -49,25 +50,27 @@ def run_what_if(
         tried = tuple(try_scenario(scenario, stand) for scenario in plan_mm.what_if)
         solved = tuple(solve_plan(solve, stand) for solve in plan_mm.solve)
         plan_mm = stand.plan_mm
-    return WhatIf(tried, solved, moves_to_ask(plan_mm, characteristics, solved), seed)
+        measured = stand.measured
+    asked = with_marks(moves_to_ask(plan_mm, characteristics, solved), plan_mm, measured)
+    return WhatIf(tried, solved, asked, seed)
 
 
-def what_if_exhibits(found: WhatIf) -> tuple[tuple[str, Exhibits], ...]:
-    """Title and exhibits of each scenario, of each solve, and of the list of moves."""
-    shown = [(f"What if: {one.name}", _tried(one)) for one in found.tried]
-    shown += [(f"Solved: {one.name}", _solved(one)) for one in found.solved]
+def what_if_sections(found: WhatIf) -> tuple[Section, ...]:
+    """Each scenario, each solve, and the list of moves, with what is shown of them."""
+    shown = [Section(f"What if: {one.name}", _tried(one), one.sample_mask) for one in found.tried]
+    shown += [Section(f"Solved: {one.name}", _solved(one), one.sample_mask) for one in found.solved]
     if found.asked:
-        shown.append(("List of moves", moves_exhibits(found.asked)))
+        shown.append(moves_section(found.asked))
     if found.why_not is not None:
-        shown.append(("What if", Exhibits(tables=(_sentences("Not tried", (found.why_not,)),))))
+        shown.append(Section("What if", Exhibits(tables=(_sentences("Not tried", (found.why_not,)),))))
     return tuple(shown)
 
 
 def _tried(one: Tried) -> Exhibits:
     moves = _sentences("Moves made", (*one.words, NOTE))
     if not one.rows:
-        return Exhibits(tables=(moves, _sentences("Lines", ("No line of the plan is touched.",))))
-    return Exhibits(tables=(moves, *row_tables(one.rows)))
+        return Exhibits(tables=(moves, _sentences("Lines", ("No line of the plan is touched.",))), marks=one.marks)
+    return Exhibits(tables=(moves, *row_tables(one.rows)), marks=one.marks)
 
 
 def row_tables(rows: Sequence[Row]) -> tuple[Table, ...]:
@@ -116,19 +119,25 @@ def _cells(row: Row) -> tuple[str | float | None, ...]:
 
 
 def _solved(one: Solved) -> Exhibits:
-    tables = [_sentences("Result", (one.words, NOTE))]
+    tables = [_sentences("Result", tuple(text for text in (one.words, one.shown, NOTE) if text))]
     if one.move_mm is not None:
-        amounts = zip(one.freed, one.move_mm.tolist(), strict=True)
-        columns = (
-            Column("part"),
-            Column("freedom"),
-            Column("move", "mm", is_departure=True),
-            Column("limit each way", "mm", is_departure=True),
-        )
-        rows = tuple((freed.part, freed.freedom, value, freed.most_mm) for freed, value in amounts)
-        tables.append(Table("Move", columns, rows))
-        tables += _margin_tables(one)
-    return Exhibits(tables=(*tables, *row_tables(one.rows)))
+        tables += [*_move_tables(one.freed, one.move_mm.tolist()), *_margin_tables(one)]
+    return Exhibits(tables=(*tables, *row_tables(one.rows)), marks=one.marks)
+
+
+def _move_tables(freed: Sequence[Freed], amounts: Sequence[float]) -> list[Table]:
+    """Shifts and changes of size, and turns by their angle."""
+    own = list(zip(freed, amounts, strict=True))
+    lengths = tuple((one.part, one.freedom, value, one.most_mm) for one, value in own if not one.is_turn)
+    turns = tuple(
+        (one.part, one.freedom, one.degrees(value), one.degrees(one.most_mm)) for one, value in own if one.is_turn
+    )
+    tables = []
+    for title, unit, rows in (("Move", "mm", lengths), ("Turn", "deg", turns)):
+        heads = [Column(head, unit, is_departure=unit == "mm") for head in ("move", "limit each way")]
+        if rows:
+            tables.append(Table(title, (Column("part"), Column("freedom"), *heads), rows))
+    return tables
 
 
 def _margin_tables(one: Solved) -> list[Table]:

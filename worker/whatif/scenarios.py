@@ -14,12 +14,15 @@ from shared.plan import FeaturePick, Move, MoveOf, Plan, Scenario, Uncertainty
 from worker.judging.characteristics import judge_line
 from worker.judging.measured import Measured
 from worker.records import Characteristic, Verdict
+from worker.whatif.amounts import length_text, shift_text
+from worker.whatif.arrows import parts_mask, step_marks
 from worker.whatif.moving import MovingSettings, as_nominal, moved
 from worker.whatif.parts import Step, steps_of
 from worker.whatif.records import Row, Tried
+from worker.whatif.touching import is_untouched
 
 PICKING = ("datums", "characteristics", "mock_up", "what_if", "solve")  # parts of a plan that pick features
-OF_ONE_FEATURE = ("size", "flatness", "straightness", "roundness", "cylindricity")  # and of nothing beside it
+READS_WALLS = "wall_thickness"  # the one kind that reads walls along normals, which are measured anew for it alone
 LEAST_CHANGE = 1e-9  # of a line's value or nominal: rounding of float64 over a metre is 1e-13
 ModelT = TypeVar("ModelT", bound=BaseModel)
 
@@ -38,7 +41,6 @@ class Stand:
     seed: int = 0
     thread_count: int = 0
     _nominal: dict[str, float | None] = field(default_factory=dict, init=False, repr=False)
-    _reads_walls: dict[str, bool] = field(default_factory=dict, init=False, repr=False)
 
     @classmethod
     def of(
@@ -63,21 +65,20 @@ class Stand:
         return cls(plan_mm, measured, before, seed, thread_count)
 
     @cached_property
-    def perfect(self) -> Measured:
-        """The perfect piece."""
+    def _perfect(self) -> Measured:
+        return as_nominal(self.measured, MovingSettings(with_thickness=False, thread_count=self.thread_count))
+
+    @cached_property
+    def _perfect_with_walls(self) -> Measured:
         return as_nominal(self.measured, MovingSettings(thread_count=self.thread_count))
+
+    def perfect(self, names: Sequence[str]) -> Measured:
+        """The perfect piece, with what these lines read."""
+        return self._perfect_with_walls if self._settings(names).with_thickness else self._perfect
 
     def line(self, name: str) -> Any:
         """The line of that id."""
         return next(line for line in self.plan_mm.characteristics if line.id == name)
-
-    def reads_walls(self, name: str) -> bool:
-        """Whether a line answers otherwise when no walls are known: then they are measured anew for it."""
-        if name not in self._reads_walls:
-            bare = replace(moved(self.measured, (), MovingSettings(with_thickness=False)), thickness=None)
-            without = judge_line(self.line(name), self.plan_mm, bare, seed=self.seed)
-            self._reads_walls[name] = without.measured != self.before[name].measured
-        return self._reads_walls[name]
 
     def moved(self, names: Sequence[str], steps: Sequence[Step]) -> Measured:
         """The piece after a move, with what these lines read."""
@@ -90,12 +91,7 @@ class Stand:
         return {name: self._after(name, piece) if name in going else self.before[name] for name in names}
 
     def _stays(self, name: str, steps: Sequence[Step]) -> bool:
-        """Whether a line speaks of one feature alone, none of which moves."""
-        line = self.line(name)
-        if line.kind not in OF_ONE_FEATURE:
-            return False
-        own = self.measured.feature(line.feature, f"characteristic {name}").triangles
-        return not any(step.part.is_triangle[own].any() for step in steps)
+        return is_untouched(self.line(name), self.plan_mm, self.measured, steps)
 
     def _after(self, name: str, piece: Measured) -> Characteristic:
         """A line after a move; not measured where the move leaves it nothing to speak of."""
@@ -108,7 +104,7 @@ class Stand:
     def nominal(self, name: str) -> float | None:
         """The line's figure on the perfect piece; what it states as nominal where that has none."""
         if name not in self._nominal:
-            found = nominal_figure(self.line(name), self.plan_mm, self.perfect)
+            found = nominal_figure(self.line(name), self.plan_mm, self.perfect([name]))
             self._nominal[name] = self.before[name].nominal if found is None else found
         return self._nominal[name]
 
@@ -118,12 +114,12 @@ class Stand:
         if not design:
             return {name: self.nominal(name) for name in names}
         going = [name for name in names if not self._stays(name, design)]
-        perfect = moved(self.perfect, design, self._settings(going))
+        perfect = moved(self.perfect(going), design, self._settings(going))
         figures = {name: nominal_figure(self.line(name), self.plan_mm, perfect) for name in going}
         return {name: figures[name] if name in figures else self.nominal(name) for name in names}
 
     def _settings(self, names: Sequence[str]) -> MovingSettings:
-        needs = any(self.reads_walls(name) for name in names)
+        needs = any(self.line(name).kind == READS_WALLS for name in names)
         return MovingSettings(with_thickness=needs, thread_count=self.thread_count)
 
 
@@ -138,7 +134,9 @@ def try_scenario(scenario: Scenario, stand: Stand) -> Tried:
     """
     steps = steps_of(scenario, stand.plan_mm, stand.measured)
     words = tuple(move_words(move, step) for move, step in zip(scenario.moves, steps, strict=True))
-    return Tried(scenario.name, words, rows_of(steps, stand, named=scenario.lines))
+    rows = rows_of(steps, stand, named=scenario.lines)
+    mask = parts_mask(steps, stand.measured)
+    return Tried(scenario.name, words, rows, step_marks(steps, words, stand.measured), mask)
 
 
 def rows_of(steps: Sequence[Step], stand: Stand, *, named: Sequence[str] | None = None) -> tuple[Row, ...]:
@@ -244,9 +242,9 @@ def move_words(move: Move, step: Step) -> str:
     """A move as the report says it; lengths in mm."""
     what = f"{step.part.name}: "
     if move.translation is not None:
-        return what + "shift by ({:+.3f}, {:+.3f}, {:+.3f}) mm".format(*move.translation)
+        return what + f"shift by {shift_text(move.translation)}"
     if move.offset is not None:
-        return what + f"wall offset by {move.offset:+.3f} mm"
+        return what + f"wall offset by {length_text(move.offset)}"
     if move.diameter_change is not None:
-        return what + f"diameter changed by {move.diameter_change:+.3f} mm"
+        return what + f"diameter changed by {length_text(move.diameter_change)}"
     return what + f"turned by {move.rotation_degrees:+.3f} degrees"

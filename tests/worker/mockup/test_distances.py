@@ -5,7 +5,7 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from tests.support.mock_ups import ball, box, brute_distance_mm, facet_error_mm, soup
-from worker.mockup.distances import Target, gap_between, interference_volume_mm3
+from worker.mockup.distances import Target, gap_between
 from worker.mockup.meshes import Mesh, part_of
 from worker.rigid import RigidTransform
 from worker.surface import closest_barycentric
@@ -92,18 +92,6 @@ def test_clearance_from_a_part_of_a_surface_leaves_the_rest_out() -> None:
     assert top is not None
     found = gap_between(box((2.0, 2.0, 2.0)), Target(top, whole, is_top), at(13.0, 4.0, 6.0))
     assert found.clearance_mm == pytest.approx(np.hypot(3.0, 2.0), abs=EXACT_MM)
-
-
-def test_shared_volume_of_boxes_is_their_overlap() -> None:
-    found = interference_volume_mm3(box((10.0, 10.0, 10.0)), box((10.0, 20.0, 20.0)), at(8.0, 5.0, 5.0))
-    assert found == pytest.approx(2.0 * 10 * 10, rel=0.02)  # sampled
-
-
-def test_an_open_surface_has_no_shared_volume() -> None:
-    whole = box((10.0, 10.0, 10.0))
-    lid = part_of(whole, whole.query.face_normals[:, 2] < 0.5)
-    assert lid is not None
-    assert interference_volume_mm3(lid, whole, at(8.0)) is None
 
 
 @pytest.mark.parametrize("place", [at(13.0, 4.0, 6.0), at(4.0, 3.1, 11.0), at(6.0, 4.0, 4.0)])

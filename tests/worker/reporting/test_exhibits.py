@@ -79,11 +79,11 @@ def test_files_lie_beside_the_report_as_it_says(tmp_path: Path) -> None:
 def test_the_list_of_moves_is_in_document_page_and_file(tmp_path: Path) -> None:
     report = write_inspection(example(4), tmp_path)
     (section,) = report.sections
-    assert (section.title, section.exhibits.tables[0].rows[0][0]) == ("List of moves", "foundry")
+    assert (section.title, section.exhibits.tables[0].rows[0][1]) == ("List of moves", "foundry")
     page = (tmp_path / "report.html").read_text(encoding="utf-8")
     assert page.index("Moves, and what they would do") < page.index("Tables, curves and files")
     assert {file.path for file in attachments_of(report)} == {"files/section-1-moves.csv", "files/wall2-web-map.csv"}
-    assert (tmp_path / "files" / "section-1-moves.csv").read_bytes().startswith(b"who,what")
+    assert (tmp_path / "files" / "section-1-moves.csv").read_bytes().startswith(b"number,who,what")
 
 
 def test_marks_go_with_what_is_picked_out(scene: Scene) -> None:

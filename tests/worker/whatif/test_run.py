@@ -17,7 +17,7 @@ from worker.judging.characteristics import MEASURE, judge_plan
 from worker.records import AlignmentStatus, Characteristic, Limits, Verdict
 from worker.whatif.moves_list import default_who, moves_file, moves_to_ask
 from worker.whatif.records import WhatIf
-from worker.whatif.run import run_what_if, what_if_exhibits
+from worker.whatif.run import run_what_if, what_if_sections
 
 LINES: list[dict[str, Any]] = [
     {"id": "left", "kind": "distance", "first": LEFT, "second": BORE_1, "nominal": 18.0, "lower_deviation": -0.2},
@@ -69,7 +69,7 @@ def test_walls_are_measured_anew_only_for_lines_that_read_them() -> None:
 
 
 def test_exhibits_tell_each_scenario_each_solve_and_the_list() -> None:
-    shown = dict(what_if_exhibits(everything()[2]))
+    shown = {section.title: section.exhibits for section in what_if_sections(everything()[2])}
     assert list(shown) == [
         "What if: bore in",
         "What if: bore back",
@@ -160,7 +160,7 @@ def test_a_scan_that_is_not_aligned_has_nothing_tried() -> None:
     plan, judged, _ = everything()
     found = run_what_if(plan, lost, judged, 0)
     assert (found.tried, found.asked) == ((), ())
-    assert "not aligned" in str(what_if_exhibits(found)[0][1].tables[0].rows)
+    assert "not aligned" in str(what_if_sections(found)[0].exhibits.tables[0].rows)
 
 
 def test_a_measured_fault_needs_no_scenario_to_be_listed() -> None:
