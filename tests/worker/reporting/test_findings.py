@@ -54,6 +54,16 @@ def test_larger_excess_over_its_limit_comes_first() -> None:
     assert [entry.characteristic for entry in report.summary.findings[:2]] == ["core2", "slight"]
 
 
+def test_wall_that_lost_more_than_it_may_comes_before_a_core_a_little_too_far_off() -> None:
+    inspected = example(4)
+    core, wall, *_ = inspected.characteristics
+    thin = replace(
+        wall, measured=4.1, verdict=Verdict.DOES_NOT_CONFORM
+    )  # may lose 0.5 and lost 0.9; the core 0.45 of 0.3
+    report = build_report(replace(inspected, characteristics=(core, thin)))
+    assert [entry.characteristic for entry in report.summary.findings[:2]] == ["wall2", "core2"]
+
+
 @pytest.mark.parametrize(
     ("verdicts", "outcome"),
     [
