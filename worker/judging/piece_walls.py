@@ -23,7 +23,8 @@ class WallMap:
 
     lines : of the piece;  nominal_mm : (k,) the same of nominal
     both, one : (k,) rows whose figure counts, material between: scanned at both ends, or at one alone
-    calm_mm : (k,) averaged over neighbours of the same sort;  least : None where nothing counts
+    calm_mm : (k,) averaged over neighbours of the same sort
+    least, least_of_both : of all that counts, of what was scanned at both ends; None where nothing is
     is_smooth : it may be fitted by quadratics
     """
 
@@ -33,6 +34,7 @@ class WallMap:
     one: Bools
     calm_mm: Floats
     least: LeastWall | None
+    least_of_both: LeastWall | None
     is_smooth: bool = True
 
     def like(self, at: int) -> Bools:
@@ -77,7 +79,7 @@ def map_of(lines: Lines, nominal_mm: Floats, measured: Measured, *, is_smooth: b
         counts = inner if inner.any() else used
         found.append(least_of_piece(lines, calm, counts, measured.samples, is_smooth=is_smooth))
     least = min((one for one in found if one is not None), key=lambda one: one.wall_mm, default=None)
-    return WallMap(lines, nominal_mm, both, one, calm, least, is_smooth)
+    return WallMap(lines, nominal_mm, both, one, calm, least, found[0], is_smooth)
 
 
 @dataclass(frozen=True, eq=False)

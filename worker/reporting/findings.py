@@ -223,7 +223,7 @@ def _reaches_across(line: CharacteristicRecord) -> bool:
     """Whether U is what keeps it from being proven, and not that too little was seen."""
     low, high, U = line.limits.lower, line.limits.upper, line.U or 0.0
     value = 0.0 if line.measured is None else line.measured
-    return (low is not None and value - U < low) or (high is not None and value + U > high)
+    return any(limit is not None and value - U < limit < value + U for limit in (low, high))
 
 
 def _measured_words(line: CharacteristicRecord) -> str:

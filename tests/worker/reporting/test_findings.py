@@ -187,3 +187,10 @@ def test_features_within_the_map_tolerance_are_no_findings() -> None:
 
 def test_with_a_plan_features_are_left_to_its_characteristics(report: Report) -> None:
     assert not any(entry.text.startswith("hole-") for entry in report.summary.findings)
+
+
+def test_figure_that_rests_on_the_cad_is_told_with_that_reason_though_it_lies_beyond_its_limit() -> None:
+    inspected = example(4)
+    line = replace(inspected.characteristics[0], verdict=Verdict.NOT_PROVEN, reason="'a' is taken as the CAD has it")
+    text = build_report(replace(inspected, characteristics=(line,))).summary.findings[0].text
+    assert text.endswith("not proven, 'a' is taken as the CAD has it.")
