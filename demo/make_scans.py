@@ -17,9 +17,9 @@ from demo.geometry.solids import Shape
 from demo.geometry.step_file import read_solid
 
 HERE = Path(__file__).parent
-TABLE_SIZE_MM = (150.0, 190.0)
+TABLE_SIZE_MM = (240.0, 300.0)
 STRAY_COUNT = 200
-SKIN_AREA_MM2 = 204_000.0  # of the head, inside and out; the table is sampled as densely
+SKIN_AREA_MM2 = 528_500.0  # of the head, inside and out; the table is sampled as densely
 
 
 def make_scans(folder: Path) -> None:

@@ -27,6 +27,7 @@ SCANS = OUT / "scans"
 FIRSTPOUR = (sys.executable, "-m", "worker.command.main")
 CORES = sorted((HERE / "data" / "cores").glob("*.step"))
 PARTS = sorted((HERE / "data" / "parts").glob("*.step"))
+RODS = (("9/16 in", "rod_3_thin"), ("5/8 in", "rod_3_thick"))  # sizes, and the lines that ask for them
 FINISHED = (0, 1)  # conforms, or does not: either way there is a report
 
 
@@ -99,7 +100,10 @@ def line_of(report: Mapping[str, Any], identity: str) -> str:
     line = next(line for line in report["characteristics"] if line["id"] == identity)
     if line["measured"] is None:
         return f"not measured: {line['reason']}"
-    return f"{line['measured']:.3f} ± {line['U']:.3f} {line['unit']} ({line['verdict'].replace('_', ' ')})"
+    verdict = line["verdict"].replace("_", " ")
+    if line["unit"] == "count":
+        return f"{line['measured']:.0f} ({verdict})"
+    return f"{line['measured']:.3f} ± {line['U']:.3f} {line['unit']} ({verdict})"
 
 
 def planted_in_print(truth: Mapping[str, Any]) -> list[Planted]:
@@ -108,12 +112,17 @@ def planted_in_print(truth: Mapping[str, Any]) -> list[Planted]:
 
 
 def planted_in_casting(truth: Mapping[str, Any]) -> list[Planted]:
-    """What is wrong with the casting."""
-    hole = truth["bolt_hole"]
+    """What is wrong with the casting, and what is right by little."""
+    hole, wall, gap = truth["bolt_hole"], truth["least_wall_port_to_jacket_mm"], truth["gap_of_rod_3_mm"]
+    port = truth["deep_port"]
     return [
         Planted("shrink", f"{truth['shrink_percent_of_piece']} %", "shrink"),
         Planted("water jacket core displaced", f"{truth['core_shift_length_mm']} mm", "jacket_core"),
+        Planted("wall exhaust 2 to jacket, roughness apart", f"{wall['exhaust_2']} mm", "exhaust_2_to_jacket"),
+        Planted(f"port {port} not seen past {truth['deep_port_seen_mm']:g} mm", "unseen", f"{port}_to_jacket"),
         Planted(f"bolt hole {hole['number']}, zone (twice the offset)", f"{2 * hole['shift_length_mm']} mm", "bolt_7"),
+        *(Planted(f"gap round rod 3 of {size}, roughness apart", f"{gap[size]} mm", line) for size, line in RODS),
+        Planted("sites for a stud, intake flange 2", f"{truth['sites_for_studs_on_intake_flange_2']}", "more_studs"),
     ]
 
 
@@ -121,7 +130,7 @@ def compare(piece: str, planted: list[Planted], report: Mapping[str, Any]) -> No
     """Print what was planted beside what was found."""
     print(f"\nPlanted in the {piece}, and what its report says:")
     for fault in planted:
-        print(f"  {fault.what:<44} planted {fault.truth:<8} found {line_of(report, fault.characteristic)}")
+        print(f"  {fault.what:<44} planted {fault.truth:<9} found {line_of(report, fault.characteristic)}")
 
 
 def main() -> None:

@@ -3,8 +3,8 @@
 Frame ``nominal``: origin in the middle of the deck face; x along the crankshaft, y towards the
 intake side, z up from the deck.  Lengths are mm.
 
-A head for two cylinders of a small gas-fired generator set: two valves a cylinder, upright and in
-line along x; intake ports leave on +y, exhaust ports and push rods are on -y; a tilted spark plug
+A head for two cylinders of a slow-running gas engine that drives a pump: two valves a cylinder, upright
+and in line along x; intake ports leave on +y, exhaust ports and push rods are on -y; a tilted spark plug
 a cylinder; eight bolts; one water jacket fed through the deck, with its outlet at the +x end.
 """
 
@@ -15,87 +15,90 @@ from dataclasses import dataclass
 Point2 = tuple[float, float]
 Point3 = tuple[float, float, float]
 
-BODY_HALF_LENGTH = 90.0
-BODY_HALF_WIDTH = 51.0
-BODY_CORNER_RADIUS = 8.0
-RAIL_TOP_Z = 75.0  # sealing rail of the valve cover
-RAIL_WIDTH = 4.0
-WELL_FLOOR_Z = 66.0  # floor the valve gear stands on
-FLANGE_FACE_Y = 55.0  # both side flanges
-OUTLET_FACE_X = 93.0
+BODY_HALF_LENGTH = 144.0
+BODY_HALF_WIDTH = 82.0
+BODY_CORNER_RADIUS = 12.0
+RAIL_TOP_Z = 120.0  # sealing rail of the valve cover
+RAIL_WIDTH = 6.5
+WELL_FLOOR_Z = 106.0  # floor the valve gear stands on
+FLANGE_FACE_Y = 90.0  # both side flanges
+OUTLET_FACE_X = 149.0
 
-CYLINDER_X: dict[int, float] = {1: -40.0, 2: 40.0}
-CHAMBER_RADIUS = 29.0  # at the deck
-CHAMBER_DEPTH = 10.0
+CYLINDER_X: dict[int, float] = {1: -64.0, 2: 64.0}
+CHAMBER_RADIUS = 46.5  # at the deck
+CHAMBER_DEPTH = 16.0
 
-SEAT_TOP_Z = 11.0  # valve seat counterbores end here and the cast ports begin
-GUIDE_RADIUS = 3.5
-SPRING_POCKET_RADIUS = 13.0
-SPRING_POCKET_FLOOR_Z = 63.0
+SEAT_TOP_Z = 17.5  # valve seat counterbores end here and the cast ports begin
+GUIDE_RADIUS = 5.5
+SPRING_POCKET_RADIUS = 21.0
+SPRING_POCKET_FLOOR_Z = 101.0
 
-BOLT_RADIUS = 4.5
+BOLT_RADIUS = 7.0
 BOLT_XY: dict[int, Point2] = {
-    1: (-77.0, 39.0),
-    2: (-42.0, 39.0),
-    3: (0.0, 39.0),
-    4: (42.0, 39.0),
-    5: (77.0, 39.0),
-    6: (-77.0, -39.0),
-    7: (0.0, -39.0),
-    8: (77.0, -39.0),
+    1: (-123.0, 62.0),
+    2: (-67.0, 62.0),
+    3: (0.0, 62.0),
+    4: (67.0, 62.0),
+    5: (123.0, 62.0),
+    6: (-123.0, -62.0),
+    7: (0.0, -62.0),
+    8: (123.0, -62.0),
 }
 
-PUSH_ROD_RADIUS = 4.5
-PUSH_ROD_XY: tuple[Point2, ...] = ((-38.0, -41.0), (-22.0, -41.0), (22.0, -41.0), (38.0, -41.0))
+PUSH_ROD_HOLE_RADIUS = 8.73125  # drilled 11/16 in
+PUSH_ROD_XY: tuple[Point2, ...] = ((-61.0, -66.0), (-36.0, -66.0), (36.0, -66.0), (61.0, -66.0))
+PUSH_ROD_3_ENDS: tuple[Point3, Point3] = ((36.08, -65.6, -19.0), (35.78, -65.22, 138.0))
+# ball ends of the rod in hole 3, tappet first: it leans toward its rocker, as the hole does not
 
-COOLANT_RADIUS = 3.5
+COOLANT_RADIUS = 5.5
 COOLANT_XY: tuple[Point2, ...] = (
-    (-62.0, 34.0),
-    (-17.0, 32.0),
-    (17.0, 32.0),
-    (62.0, 34.0),
-    (-66.0, -28.0),
-    (-11.0, -30.0),
-    (11.0, -30.0),
-    (66.0, -28.0),
+    (-99.0, 54.0),
+    (-27.0, 51.0),
+    (27.0, 51.0),
+    (99.0, 54.0),
+    (-106.0, -45.0),
+    (-17.5, -48.0),
+    (17.5, -48.0),
+    (106.0, -45.0),
 )
 
-STAND_TOP_Z = 72.0
-STAND_HALF_SIZE: Point2 = (21.0, 8.0)
-STAND_XY: tuple[Point2, ...] = ((-37.0, -23.0), (37.0, -23.0))
-STAND_HOLE_RADIUS = 3.4
-STAND_HOLE_OFFSET_X = 11.0
-STAND_HOLE_BOTTOM_Z = 62.0
+STAND_TOP_Z = 115.0
+STAND_HALF_SIZE: Point2 = (33.5, 13.0)
+STAND_XY: tuple[Point2, ...] = ((-59.0, -37.0), (59.0, -37.0))
+STAND_HOLE_RADIUS = 4.25  # M10, tap drill
+STAND_HOLE_OFFSET_X = 17.5
+STAND_HOLE_BOTTOM_Z = 99.0
 
-PLUG_RADIUS = 4.5
-PLUG_SOCKET_RADIUS = 8.5
-PLUG_SEAT_LENGTH = 17.0  # from the start point along the axis
-PLUG_START: Point3 = (-42.0, 20.0, 5.5)  # cylinder 1; cylinder 2 is its mirror image in x
+PLUG_RADIUS = 7.0
+PLUG_SOCKET_RADIUS = 13.5
+PLUG_SEAT_LENGTH = 27.0  # from the start point along the axis
+PLUG_START: Point3 = (-67.0, 32.0, 9.0)  # cylinder 1; cylinder 2 is its mirror image in x
 PLUG_DIRECTION: Point3 = (-0.25, 0.10, 1.0)
 
-STUD_RADIUS = 2.5
-STUD_DEPTH = 8.0
+STUD_RADIUS = 3.4  # M8, tap drill
+STUD_DEPTH = 12.0
+STUD_TO_EDGE = 12.0  # of its flange, along z
 
 # The water jacket: an envelope less what it must keep away from.
-JACKET_HALF_LENGTH = 83.5
-JACKET_HALF_WIDTH = 43.5
-JACKET_FLOOR_Z = 9.0
-JACKET_ROOF_Z = 56.5
-JACKET_EDGE_RADIUS = 4.0
-OUTLET_RADIUS = 11.0
-OUTLET_Z = 38.0
-PLUG_OPENING_RADIUS = 10.0  # core plug opening at the -x end
-PLUG_OPENING_Z = 32.0
+JACKET_HALF_LENGTH = 133.5
+JACKET_HALF_WIDTH = 69.0
+JACKET_FLOOR_Z = 14.5
+JACKET_ROOF_Z = 90.5
+JACKET_EDGE_RADIUS = 6.5
+OUTLET_RADIUS = 17.5
+OUTLET_Z = 61.0
+PLUG_OPENING_RADIUS = 16.0  # core plug opening at the -x end
+PLUG_OPENING_Z = 51.0
 
-PORT_WALL = 4.5  # least wall between any port and the jacket, by design
-CHAMBER_WALL = 7.0
-BOLT_WALL = 4.5
-PUSH_ROD_WALL = 4.0
-GUIDE_WALL = 4.5
-PLUG_WALL = 4.0
-SEAT_WALL = 4.5
+PORT_WALL = 6.0  # least wall between any port and the jacket, by design
+CHAMBER_WALL = 10.0
+BOLT_WALL = 6.5
+PUSH_ROD_WALL = 5.5
+GUIDE_WALL = 6.5
+PLUG_WALL = 6.0
+SEAT_WALL = 6.5
 
-CORE_PRINT_LENGTH = 10.0  # how far each core reaches out of the metal, into its seat in the mould
+CORE_PRINT_LENGTH = 16.0  # how far each core reaches out of the metal, into its seat in the mould
 
 
 @dataclass(frozen=True)
@@ -105,6 +108,7 @@ class Port:
     The radius grows evenly with the curve's parameter, from ``throat_radius`` to ``exit_radius``.
 
     side : +1 leaves at +y, -1 at -y
+    stud_offset_x, stud_offset_z : of the higher stud from the middle of the exit; the lower lies opposite
     """
 
     name: str
@@ -117,6 +121,7 @@ class Port:
     exit_radius: float
     seat_radius: float
     flange_half_x: float
+    stud_offset_x: float
     stud_offset_z: float
 
     @property
@@ -124,8 +129,8 @@ class Port:
         """Poles of the cubic Bezier centre line, valve seat first, flange last."""
         return (
             (self.valve_x, 0.0, SEAT_TOP_Z),
-            (self.valve_x, 0.0, SEAT_TOP_Z + 28.0),
-            (self.exit_x, self.side * 38.0, self.exit_z),
+            (self.valve_x, 0.0, SEAT_TOP_Z + 45.0),
+            (self.exit_x, self.side * 61.0, self.exit_z),
             (self.exit_x, self.side * FLANGE_FACE_Y, self.exit_z),
         )
 
@@ -135,15 +140,16 @@ def _intake(cylinder: int) -> Port:
     return Port(
         name=f"intake_{cylinder}",
         cylinder=cylinder,
-        valve_x=25.0 * mirror,
-        exit_x=21.0 * mirror,
-        exit_z=34.0,
+        valve_x=40.0 * mirror,
+        exit_x=33.5 * mirror,
+        exit_z=54.5,
         side=1,
-        throat_radius=11.0,
-        exit_radius=12.0,
-        seat_radius=12.5,
-        flange_half_x=17.0,
-        stud_offset_z=17.5,
+        throat_radius=17.5,
+        exit_radius=19.0,
+        seat_radius=20.0,
+        flange_half_x=27.0,
+        stud_offset_x=14.0 * mirror,
+        stud_offset_z=25.0,
     )
 
 
@@ -152,15 +158,16 @@ def _exhaust(cylinder: int) -> Port:
     return Port(
         name=f"exhaust_{cylinder}",
         cylinder=cylinder,
-        valve_x=55.0 * mirror,
-        exit_x=57.5 * mirror,
-        exit_z=33.0,
+        valve_x=88.0 * mirror,
+        exit_x=92.0 * mirror,
+        exit_z=53.0,
         side=-1,
-        throat_radius=9.5,
-        exit_radius=10.5,
-        seat_radius=11.0,
-        flange_half_x=16.0,
-        stud_offset_z=16.0,
+        throat_radius=15.0,
+        exit_radius=17.0,
+        seat_radius=17.5,
+        flange_half_x=25.5,
+        stud_offset_x=0.0,
+        stud_offset_z=25.5,
     )
 
 

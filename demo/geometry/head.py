@@ -15,6 +15,9 @@ from demo.geometry.solids import Shape, box, cut, cut_named, cylinder, faces_of,
 
 UP: Point3 = (0.0, 0.0, 1.0)
 NO_SHIFT: Point3 = (0.0, 0.0, 0.0)
+GUIDE_BOSS_Z = 32.0  # inside the port, as the next
+GUIDE_START_Z = 48.0
+OUTLET_FLANGE_WIDTH = 11.5
 BELOW = 5.0  # how far a tool reaches past the face it opens, so that no two faces coincide
 
 
@@ -97,7 +100,8 @@ def jacket_core() -> Shape:
     envelope = box((-half_x, -half_y, d.JACKET_FLOOR_Z), (half_x, half_y, d.JACKET_ROOF_Z))
     hollow = cut(rounded(envelope, d.JACKET_EDGE_RADIUS, upright_only=False), *_jacket_keep_outs())
     stub_bottom = -d.CORE_PRINT_LENGTH
-    stubs = [cylinder((x, y, stub_bottom), UP, d.COOLANT_RADIUS, 14.0 - stub_bottom) for x, y in d.COOLANT_XY]
+    stub_length = d.JACKET_FLOOR_Z + BELOW - stub_bottom
+    stubs = [cylinder((x, y, stub_bottom), UP, d.COOLANT_RADIUS, stub_length) for x, y in d.COOLANT_XY]
     reach = d.OUTLET_FACE_X + d.CORE_PRINT_LENGTH
     outlet = cylinder((reach, 0.0, d.OUTLET_Z), (-1.0, 0.0, 0.0), d.OUTLET_RADIUS, reach - half_x + BELOW)
     reach = d.BODY_HALF_LENGTH + d.CORE_PRINT_LENGTH
@@ -110,13 +114,14 @@ def _jacket_keep_outs() -> list[Shape]:
     seat_top = d.SEAT_TOP_Z + d.SEAT_WALL
     for port in d.PORTS:
         bodies.append(cylinder((port.valve_x, 0.0, 0.0), UP, port.seat_radius + d.SEAT_WALL, seat_top))
-        bodies.append(cylinder((port.valve_x, 0.0, 20.0), UP, d.GUIDE_RADIUS + d.GUIDE_WALL, 45.0))
+        boss_start = (port.valve_x, 0.0, GUIDE_BOSS_Z)
+        bodies.append(cylinder(boss_start, UP, d.GUIDE_RADIUS + d.GUIDE_WALL, d.RAIL_TOP_Z - GUIDE_BOSS_Z))
     radius, centre_z = d.chamber_sphere()
     bodies += [sphere((x, 0.0, centre_z), radius + d.CHAMBER_WALL) for x in d.CYLINDER_X.values()]
     for x, y in d.BOLT_XY.values():
         bodies += _column_to_wall(x, y, d.BOLT_RADIUS + d.BOLT_WALL)
     for x, y in d.PUSH_ROD_XY:
-        bodies += _column_to_wall(x, y, d.PUSH_ROD_RADIUS + d.PUSH_ROD_WALL)
+        bodies += _column_to_wall(x, y, d.PUSH_ROD_HOLE_RADIUS + d.PUSH_ROD_WALL)
     bodies += [_plug_cylinder(mirror, d.PLUG_SOCKET_RADIUS + d.PLUG_WALL, 0.0, d.RAIL_TOP_Z) for mirror in (1.0, -1.0)]
     return bodies
 
@@ -150,14 +155,20 @@ def build_blank() -> Shape:
     """The outside before anything is cut: body, side flanges, outlet flange, well and rocker stands."""
     body = box((-d.BODY_HALF_LENGTH, -d.BODY_HALF_WIDTH, 0.0), (d.BODY_HALF_LENGTH, d.BODY_HALF_WIDTH, d.RAIL_TOP_Z))
     flanges = [_side_flange(port) for port in d.PORTS]
-    flanges.append(cylinder((d.BODY_HALF_LENGTH - 5.0, 0.0, d.OUTLET_Z), (1.0, 0.0, 0.0), 18.0, 8.0))
+    flanges.append(_outlet_flange())
     outside = fused(rounded(body, d.BODY_CORNER_RADIUS, upright_only=True), *flanges)
     return cut(outside, _well())
 
 
+def _outlet_flange() -> Shape:
+    start = d.BODY_HALF_LENGTH - BELOW
+    radius = d.OUTLET_RADIUS + OUTLET_FLANGE_WIDTH
+    return cylinder((start, 0.0, d.OUTLET_Z), (1.0, 0.0, 0.0), radius, d.OUTLET_FACE_X - start)
+
+
 def _side_flange(port: Port) -> Shape:
     inner, outer = sorted((port.side * (d.BODY_HALF_WIDTH - BELOW), port.side * d.FLANGE_FACE_Y))
-    half_z = port.stud_offset_z + 5.5
+    half_z = port.stud_offset_z + d.STUD_TO_EDGE
     return box(
         (port.exit_x - port.flange_half_x, inner, port.exit_z - half_z),
         (port.exit_x + port.flange_half_x, outer, port.exit_z + half_z),
@@ -200,13 +211,13 @@ def drilled_tools() -> dict[str, Shape]:
     for port in d.PORTS:
         x, height = port.valve_x, d.RAIL_TOP_Z
         tools[f"seat_{port.name}"] = cylinder((x, 0.0, -BELOW), UP, port.seat_radius, d.SEAT_TOP_Z + BELOW)
-        tools[f"guide_{port.name}"] = cylinder((x, 0.0, 30.0), UP, d.GUIDE_RADIUS, height - 30.0)
+        tools[f"guide_{port.name}"] = cylinder((x, 0.0, GUIDE_START_Z), UP, d.GUIDE_RADIUS, height - GUIDE_START_Z)
         tools[f"spring_{port.name}"] = cylinder(
             (x, 0.0, d.SPRING_POCKET_FLOOR_Z), UP, d.SPRING_POCKET_RADIUS, d.RAIL_TOP_Z - d.SPRING_POCKET_FLOOR_Z
         )
         tools |= _stud_tools(port)
     for number, (x, y) in enumerate(d.PUSH_ROD_XY, start=1):
-        tools[f"push_rod_{number}"] = cylinder((x, y, -BELOW), UP, d.PUSH_ROD_RADIUS, d.RAIL_TOP_Z + 2.0 * BELOW)
+        tools[f"push_rod_{number}"] = cylinder((x, y, -BELOW), UP, d.PUSH_ROD_HOLE_RADIUS, d.RAIL_TOP_Z + 2.0 * BELOW)
     for number, mirror in ((1, 1.0), (2, -1.0)):
         thread_length = d.PLUG_SEAT_LENGTH + BELOW
         tools[f"plug_thread_{number}"] = _plug_cylinder(mirror, d.PLUG_RADIUS, -BELOW, thread_length)
@@ -223,7 +234,7 @@ def _stud_tools(port: Port) -> dict[str, Shape]:
     start_y = port.side * (d.FLANGE_FACE_Y + BELOW)
     tools = {}
     for label, side in (("low", -1.0), ("high", 1.0)):
-        start = (port.exit_x, start_y, port.exit_z + side * port.stud_offset_z)
+        start = (port.exit_x + side * port.stud_offset_x, start_y, port.exit_z + side * port.stud_offset_z)
         direction = (0.0, -float(port.side), 0.0)
         tools[f"stud_{port.name}_{label}"] = cylinder(start, direction, d.STUD_RADIUS, d.STUD_DEPTH + BELOW)
     return tools

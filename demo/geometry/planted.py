@@ -17,8 +17,8 @@ from demo.geometry.head import Faults
 from worker.records import Floats
 from worker.rigid import RigidTransform
 
-SCALE_CENTRE: Point3 = (0.0, 0.0, 35.6)  # near the middle of the surface, so that a rigid fit stays put
-DEEP_PORT = "exhaust_2"
+SCALE_CENTRE: Point3 = (0.0, 0.0, 56.5)  # near the middle of the surface, so that a rigid fit stays put
+DEEP_PORT = "exhaust_1"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -68,11 +68,13 @@ class Piece:
 PRINT_SHRINK_PERCENT = 0.4
 CASTING_ALLOWANCE_PERCENT = 1.3
 CASTING_SHRINK_PERCENT = 1.1
-JACKET_SHIFT_MM: Point3 = (0.45 * 2.0 / 7.0, 0.45 * 6.0 / 7.0, -0.45 * 3.0 / 7.0)  # length exactly 0.45
-LEAST_WALL_ON_CASTING_MM = {"intake_1": 4.05, "intake_2": 4.05, "exhaust_1": 4.22, "exhaust_2": 4.20}
+JACKET_SHIFT_MM: Point3 = (0.0, -0.60, -0.45)  # length exactly 0.75
+LEAST_WALL_ON_CASTING_MM = {"intake_1": 5.56, "intake_2": 5.56, "exhaust_1": 5.26, "exhaust_2": 5.26}
 # port to jacket, roughness apart; read off the displaced solids
 BOLT_OFF_PLACE = 7
-BOLT_SHIFT_MM = (0.18, -0.24)  # length exactly 0.30
+BOLT_SHIFT_MM = (0.30, -0.40)  # length exactly 0.50
+ROD_SIZES_MM = {"9/16 in": 14.2875, "5/8 in": 15.875}
+STUD_SITES_FREE = 2  # corners of an intake flange: the two studs take the others
 
 PRINT = Piece(
     name="print",
@@ -88,7 +90,7 @@ CASTING = Piece(
     size_ratio=(1.0 + CASTING_ALLOWANCE_PERCENT / 100.0) / (1.0 + CASTING_SHRINK_PERCENT / 100.0),
     faults=Faults(core_shift_mm={"water_jacket": JACKET_SHIFT_MM}, bolt_shift_mm={BOLT_OFF_PLACE: BOLT_SHIFT_MM}),
     roughness_rms_mm=0.06,
-    deep_port_seen_mm=15.0,
+    deep_port_seen_mm=24.0,
 )
 
 
@@ -101,7 +103,7 @@ def truth() -> dict[str, object]:
         | {
             "shrink_percent_of_piece": PRINT_SHRINK_PERCENT,
             "bow_mm": PRINT.bow_mm,
-            "bow_formula": "z += bow_mm * ((1 - (x / 90)^2) - 2/3), x on the scaled piece",
+            "bow_formula": f"z += bow_mm * ((1 - (x / {d.BODY_HALF_LENGTH:g})^2) - 2/3), x on the scaled piece",
             "missing": "inside surfaces that no scanner view reaches: most of the jacket, the bends of the ports",
             "clutter": "a patch of table at the -x end, and 200 stray points",
         },
@@ -110,10 +112,12 @@ def truth() -> dict[str, object]:
             "shrink_allowance_percent": CASTING_ALLOWANCE_PERCENT,
             "shrink_percent_of_piece": CASTING_SHRINK_PERCENT,
             "core_shift_mm": {"water_jacket": list(JACKET_SHIFT_MM)},
-            "core_shift_length_mm": 0.45,
+            "core_shift_length_mm": 0.75,
             "core_shift_on_piece_mm": [CASTING.size_ratio * part for part in JACKET_SHIFT_MM],
             "least_wall_port_to_jacket_mm": LEAST_WALL_ON_CASTING_MM,
             "bolt_hole": _bolt_truth(),
+            "gap_of_rod_3_mm": {size: round(rod_3_gap_mm(diameter), 3) for size, diameter in ROD_SIZES_MM.items()},
+            "sites_for_studs_on_intake_flange_2": STUD_SITES_FREE,
             "roughness_rms_mm": CASTING.roughness_rms_mm,
             "roughness_length_mm": CASTING.roughness_length_mm,
             "missing": f"port {DEEP_PORT} deeper than {CASTING.deep_port_seen_mm} mm from its flange (burnt-on sand)",
@@ -126,6 +130,20 @@ def truth() -> dict[str, object]:
 def truth_text() -> str:
     """The same as JSON text."""
     return json.dumps(truth(), indent=2) + "\n"
+
+
+def rod_3_gap_mm(diameter_mm: float) -> float:
+    """Least gap round a rod in its hole of the casting, roughness apart: the rod where the plan has it, below 0 cuts.
+
+    The hole is upright and the rod straight, so that the gap is least where the rod enters or leaves.
+    """
+    start, end = np.array(d.PUSH_ROD_3_ENDS)
+    x, y = d.PUSH_ROD_XY[2]
+    mouths = CASTING.points_of_piece(np.array([[x, y, 0.0], [x, y, d.WELL_FLOOR_Z]]))
+    share = (mouths[:, 2] - start[2]) / (end[2] - start[2])
+    axis = start + share[:, None] * (end - start)
+    off = np.linalg.norm((axis - mouths)[:, :2], axis=1).max()
+    return float(CASTING.size_ratio * d.PUSH_ROD_HOLE_RADIUS - off - diameter_mm / 2)
 
 
 def _common_truth(piece: Piece) -> dict[str, object]:
@@ -145,6 +163,6 @@ def _bolt_truth() -> dict[str, object]:
         "number": BOLT_OFF_PLACE,
         "nominal_xy_mm": [x, y],
         "shift_mm": list(BOLT_SHIFT_MM),
-        "shift_length_mm": 0.30,
+        "shift_length_mm": 0.50,
         "axis_xy_on_piece_mm": cast[:2].tolist(),
     }

@@ -22,7 +22,7 @@ class ScannerSettings:
     """A camera and a projector on one bar, carried round the piece."""
 
     view_count: int = 32
-    distance_mm: float = 450.0  # usual stand-off of a desk-sized structured-light scanner; common practice, no source
+    distance_mm: float = 700.0  # usual stand-off of a bench-sized structured-light scanner; common practice, no source
     bar_angle_rad: float = 0.35  # about 20 degrees between camera and projector; common practice, no source
     steepest_rad: float = 1.2  # light that grazes by more than about 70 degrees gives no point
     lift_mm: float = 0.05  # rays start this far off the skin, clear of its facets

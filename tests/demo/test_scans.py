@@ -11,7 +11,16 @@ import pytest
 from scipy.optimize import least_squares
 
 from demo.geometry import design as d
-from demo.geometry.planted import BOLT_OFF_PLACE, BOLT_SHIFT_MM, CASTING, JACKET_SHIFT_MM, PRINT
+from demo.geometry.planted import (
+    BOLT_OFF_PLACE,
+    BOLT_SHIFT_MM,
+    CASTING,
+    DEEP_PORT,
+    JACKET_SHIFT_MM,
+    PRINT,
+    ROD_SIZES_MM,
+    rod_3_gap_mm,
+)
 from demo.geometry.scanning import roughness
 from shared.plan_reading import parse_plan
 from worker.records import Floats
@@ -33,7 +42,7 @@ def bolt_axis_xy(cloud: Cloud, number: int) -> Floats:
     nominal = np.array(d.BOLT_XY[number])
     off = points[:, :2] - nominal
     inward = np.einsum("ij,ij->i", off, normals[:, :2]) < 0
-    wall = off[inward & (np.linalg.norm(off, axis=1) < 6.0) & (np.abs(normals[:, 2]) < 0.2)]
+    wall = off[inward & (np.linalg.norm(off, axis=1) < 9.0) & (np.abs(normals[:, 2]) < 0.2)]
 
     def residuals(at: Floats) -> Floats:
         return np.asarray(np.linalg.norm(wall - at[:2], axis=1) - at[2])
@@ -84,13 +93,14 @@ def test_only_one_bolt_hole_of_the_casting_is_out_of_place(casting_cloud: Cloud,
 
 def test_deep_port_of_the_casting_was_seen_at_its_mouth_only(casting_cloud: Cloud) -> None:
     points, normals = casting_cloud
-    port = next(port for port in d.PORTS if port.name == "exhaust_2")
+    port = next(port for port in d.PORTS if port.name == DEEP_PORT)
+    seen_mm = CASTING.deep_port_seen_mm or 0.0
     off = points[:, [0, 2]] - [port.exit_x, port.exit_z]
     in_bore = (
-        (np.linalg.norm(off, axis=1) < port.exit_radius + 0.5) & (points[:, 1] < -25.0) & (np.abs(normals[:, 1]) < 0.5)
+        (np.linalg.norm(off, axis=1) < port.exit_radius + 0.5) & (points[:, 1] < -40.0) & (np.abs(normals[:, 1]) < 0.5)
     )
     assert in_bore.any()
-    assert points[in_bore, 1].max() < -d.FLANGE_FACE_Y + 15.0 + 0.5
+    assert points[in_bore, 1].max() < -d.FLANGE_FACE_Y + seen_mm + 0.5
 
 
 def test_print_hides_most_of_the_jacket(print_cloud: Cloud, casting_cloud: Cloud) -> None:
@@ -113,4 +123,27 @@ def test_plan_names_every_bolt_hole_by_a_point_on_its_axis(piece: str) -> None:
     plan = parse_plan((PLANS / f"{piece}.yaml").read_bytes(), f"{piece}.yaml")
     holes = [line for line in plan.characteristics if line.kind == "position" and line.id.startswith("bolt_")]
     points = {line.id: line.feature.point for line in holes}
-    assert points == {f"bolt_{number}": (x, y, 33.0) for number, (x, y) in d.BOLT_XY.items()}
+    assert points == {f"bolt_{number}": (x, y, 50.0) for number, (x, y) in d.BOLT_XY.items()}
+
+
+def test_plan_sends_both_rods_through_hole_3_where_the_design_has_them() -> None:
+    plan = parse_plan((PLANS / "casting.yaml").read_bytes(), "casting.yaml")
+    rods = [line for line in plan.characteristics if line.kind == "rod_passage"]
+    assert {(line.start, line.end) for line in rods} == {d.PUSH_ROD_3_ENDS}
+    assert {line.preset for line in rods} == set(ROD_SIZES_MM)
+
+
+def test_thinner_rod_passes_hole_3_of_the_casting_with_its_gap_and_the_thicker_touches() -> None:
+    plan = parse_plan((PLANS / "casting.yaml").read_bytes(), "casting.yaml")
+    least = {line.preset: line.least for line in plan.characteristics if line.kind == "rod_passage"}
+    assert rod_3_gap_mm(ROD_SIZES_MM["9/16 in"]) > least["9/16 in"] + 0.2
+    assert rod_3_gap_mm(ROD_SIZES_MM["5/8 in"]) < 0.0
+
+
+def test_stated_gap_of_a_rod_is_that_of_its_axis_along_the_whole_hole() -> None:
+    start, end = np.array(d.PUSH_ROD_3_ENDS)
+    heights = np.linspace(0.0, d.WELL_FLOOR_Z, 1001)
+    hole = CASTING.points_of_piece(np.column_stack([np.tile(d.PUSH_ROD_XY[2], (len(heights), 1)), heights]))
+    share = (hole[:, 2] - start[2]) / (end[2] - start[2])
+    off = np.linalg.norm(start + share[:, None] * (end - start) - hole, axis=1)
+    assert rod_3_gap_mm(14.0) == pytest.approx(CASTING.size_ratio * d.PUSH_ROD_HOLE_RADIUS - off.max() - 7.0, abs=1e-9)

@@ -157,7 +157,8 @@ def _with_verdict(base: Characteristic, found: Finding, plan: Plan, seed: int) -
         value, U = value - entry.bias, max(U, entry.expanded_uncertainty)
     limits = _with_bonus(base.limits, found.bonus_mm)
     verdict, reason = judge(value, U, limits)
-    if verdict is Verdict.CONFORMS and found.gap is not None:
+    is_open = verdict is Verdict.CONFORMS or (verdict is Verdict.DOES_NOT_CONFORM and found.is_assumed)
+    if is_open and found.gap is not None:
         verdict, reason = Verdict.NOT_PROVEN, found.gap
     return replace(
         base,

@@ -21,6 +21,7 @@ from worker.measuring.displacement import region_scale
 from worker.measuring.seen import NotMeasured
 from worker.records import Floats, Region
 
+WALL, DUE = "wall", "due to this shift"  # heads of columns that the first screen reads
 NOT_SHOWN = "not shown by its shape"
 NOT_DETERMINED = "not determined"
 WALLS: Mapping[str, Callable[[Any, Plan, Measured], Finding | Unmeasured]] = {
@@ -55,10 +56,10 @@ def core_exhibits(line: CoreDisplacement, shift: CoreShift, region: Region, plan
     changed = Table(
         f"Walls beside {line.region}",
         (
-            Column("wall"),
+            Column(WALL),
             Column("change", "mm", is_departure=True),
             Column("U of the change", "mm", is_departure=True),
-            Column("due to this shift", "mm", is_departure=True),
+            Column(DUE, "mm", is_departure=True),
             Column("U", "mm", is_departure=True),
             Column("in words"),
         ),

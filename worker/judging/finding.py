@@ -23,6 +23,7 @@ class Finding:
     least : value the characteristic cannot go below
     gap : why it may not pass although the value would, such as too much left unseen; a value
         that fails fails all the same
+    is_assumed : the figure rests on nominal where nothing was scanned, as ``gap`` says: it may not fail either
     bonus_mm : what the size of the feature adds to its upper limit
     nominal, limits : where they depend on the place that counts
     by_chance : length that chance alone gives a vector that is truly nothing, at the coverage probability
@@ -38,6 +39,7 @@ class Finding:
     details: Details = field(default_factory=dict)
     sample_mask: Bools | None = None
     gap: str | None = None
+    is_assumed: bool = False
     frame: str | None = None
     nominal: float | None = None
     limits: ResolvedLimits | None = None
@@ -56,6 +58,7 @@ def plain_finding(  # noqa: PLR0913 - the plain form of a record of many fields
     details: Details | None = None,
     sample_mask: Bools | None = None,
     gap: str | None = None,
+    is_assumed: bool = False,
     frame: str | None = None,
     nominal: float | None = None,
     limits: ResolvedLimits | None = None,
@@ -73,6 +76,7 @@ def plain_finding(  # noqa: PLR0913 - the plain form of a record of many fields
         details=details or {},
         sample_mask=sample_mask,
         gap=gap,
+        is_assumed=is_assumed,
         frame=frame,
         nominal=nominal,
         limits=limits,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -35,7 +36,7 @@ def wall_between(line: WallBetween, plan: Plan, measured: Measured) -> Finding |
 
     ``wall_thickness`` measures along the inward normal, and counts both skins where they face each
     other.  Here the nearest places count, wherever they lie: bores that cross, a ball under a face.
-    A skin that was not scanned stays where the CAD has it: the figure is then not shown to conform.
+    A skin that was not scanned stays where the CAD has it: the figure is then shown neither to conform nor to fail.
     """
     key = ("wall between", line.model_dump_json(), repr(plan.scanner))
     return measured.once(key, lambda: _wall_between(line, plan, measured))
@@ -76,6 +77,7 @@ def room_to_remove(line: RoomToRemove, plan: Plan, measured: Measured) -> Findin
         details={"held_by": held_by, "seen_share": share, "seen": view.one_sided or "both sides"},
         sample_mask=member,
         gap="; ".join(gaps) or view.one_sided or gap_text(share),
+        is_assumed=view.one_sided is not None,
         exhibits=room_exhibits(line, found, room.wall, sources),
         caution=GRINDING,
     )
@@ -130,7 +132,7 @@ def _wall_between(line: WallBetween, plan: Plan, measured: Measured) -> Finding 
     member = measured.region(line.region).is_member | measured.region(line.toward).is_member
     if not views:
         return Unmeasured("the scan shows neither side of the wall", sample_mask=member)
-    view = min(views, key=lambda one: one.least.wall_mm)
+    view = _told(views, line.least)
     sources = Sources.of(plan, measured)
     forth = _map_forth((line.region, line.toward), own, measured)
     share = _seen_share(forth, max(line.least, own.least.wall_mm), measured)
@@ -141,8 +143,17 @@ def _wall_between(line: WallBetween, plan: Plan, measured: Measured) -> Finding 
         details={**_details(view, share), "side": view.names[0]},
         sample_mask=member,
         gap=view.one_sided or gap_text(share),
+        is_assumed=view.one_sided is not None,
         exhibits=wall_exhibits(line, forth, view.found, sources),
     )
+
+
+def _told(views: Sequence[_View], least_mm: float) -> _View:
+    """The thinnest place; where that rests on the CAD, the thinnest scanned on both sides if it fails by itself."""
+    thinnest = min(views, key=lambda one: one.least.wall_mm)
+    scanned = [replace(one, least=one.found.least_of_both) for one in views if one.found.least_of_both is not None]
+    shown = min(scanned, key=lambda one: one.least.wall_mm, default=thinnest)
+    return shown if thinnest.one_sided and shown.least.wall_mm < least_mm else thinnest
 
 
 def _skins(names: tuple[str, str], own: NominalWall, measured: Measured) -> tuple[Skin, Skin]:

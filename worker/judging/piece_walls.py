@@ -25,7 +25,8 @@ class WallMap:
 
     lines : of the piece;  nominal_mm : (k,) the same of nominal
     both, one : (k,) rows whose figure counts, material between: scanned at both ends, or at one alone
-    calm_mm : (k,) averaged over neighbours of the same sort;  least : None where nothing counts
+    calm_mm : (k,) averaged over neighbours of the same sort
+    least, least_of_both : of all that counts, of what was scanned at both ends; None where nothing is
     is_smooth : it may be fitted by quadratics
     is_rim : of rows scanned at both ends and at one, whether only samples along edges count: there are no others
     """
@@ -36,6 +37,7 @@ class WallMap:
     one: Bools
     calm_mm: Floats
     least: LeastWall | None
+    least_of_both: LeastWall | None
     is_smooth: bool = True
     is_rim: tuple[bool, bool] = (False, False)
 
@@ -118,7 +120,7 @@ def map_of(
     one = counted & (lines.near_seen ^ lines.far_seen)
     at_edge = is_at_edge(lines.row, measured)
     calm = lines.wall_mm.copy()
-    found: list[LeastWall | None] = []
+    found: list[LeastWall | None] = [None, None]
     is_rim = [False, False]
     for sort, used in enumerate((both, one)):
         if not used.any():
@@ -127,9 +129,9 @@ def map_of(
         inner = used & ~at_edge
         is_rim[sort] = not inner.any() and not has_inner[sort]
         counts = used if is_rim[sort] else inner
-        found.append(least_of_piece(lines, calm, counts, measured.samples, is_smooth=is_smooth))
+        found[sort] = least_of_piece(lines, calm, counts, measured.samples, is_smooth=is_smooth)
     least = min((one for one in found if one is not None), key=lambda one: one.wall_mm, default=None)
-    return WallMap(lines, nominal_mm, both, one, calm, least, is_smooth, (is_rim[0], is_rim[1]))
+    return WallMap(lines, nominal_mm, both, one, calm, least, found[0], is_smooth, (is_rim[0], is_rim[1]))
 
 
 def is_at_edge(rows: Ints, measured: Measured) -> Bools:

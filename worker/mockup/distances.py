@@ -8,7 +8,6 @@ It knows surfaces only: that one body lies wholly inside the other is seen here.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 

@@ -24,6 +24,7 @@ from shared.report import (
     Vector,
 )
 from worker.reporting import wording
+from worker.reporting.advice import advice, vector_of
 from worker.reporting.feature_rows import displaced_features, feature_text, offset_text
 
 SUBJECTS = {
@@ -66,6 +67,7 @@ NO_SCANNER = (
     "The plan states no uncertainty for the scanner, so every U counts only what this scan shows of itself: "
     "the true U is larger. State the scanner's figure in the plan."
 )
+LEAST_WAY = 1e-9  # for division only
 SAME_GAP_SHARE = 0.1  # face and region this alike in area and place are one gap, told once
 Severity = Literal["wrong", "doubt", "note"]
 Outcome = Literal["conforms", "does_not_conform", "not_proven", "not_aligned", "not_judged"]
@@ -171,24 +173,31 @@ def _characteristic_findings(lines: list[CharacteristicRecord]) -> list[Finding]
     """Worst excess over its limit first; then what is not proven; then what was not measured."""
     bad = sorted((line for line in lines if line.verdict == "does_not_conform"), key=lambda line: -_excess_share(line))
     doubtful = [line for verdict in ("not_proven", "not_measured") for line in lines if line.verdict == verdict]
-    return [_characteristic_finding(line) for line in [*bad, *doubtful]]
+    return [_characteristic_finding(line, lines) for line in [*bad, *doubtful]]
 
 
 def _excess_share(line: CharacteristicRecord) -> float:
-    """How far beyond its limit, in shares of the limit or of the zone between two."""
+    """How far beyond its limit, in shares of the zone between two, or of the way from nominal to the one.
+
+    A wall of 6 mm that may lose 0.5 and lost 0.9 is as urgent as a hole 0.9 off that may be 0.5.  Where nominal
+    itself lies beyond, or there is none, the limit counts as the way.
+    """
     low, high = line.limits.lower, line.limits.upper
     if line.measured is None:
         return 0.0
     beyond = max(0.0 if low is None else low - line.measured, 0.0 if high is None else line.measured - high)
-    width = high - low if low is not None and high is not None else abs(low if low is not None else high or 0.0)
-    return beyond / max(width, 1e-9)
+    if low is not None and high is not None:
+        return beyond / max(high - low, LEAST_WAY)
+    limit = low if low is not None else high or 0.0
+    way = 0.0 if line.nominal is None else (line.nominal - limit if low is not None else limit - line.nominal)
+    return beyond / max(way if way > 0 else abs(limit), LEAST_WAY)
 
 
-def _characteristic_finding(line: CharacteristicRecord) -> Finding:
+def _characteristic_finding(line: CharacteristicRecord, lines: list[CharacteristicRecord]) -> Finding:
     is_length = line.unit == "mm"
     return Finding(
         severity="wrong" if line.verdict == "does_not_conform" else "doubt",
-        text=_characteristic_text(line),
+        text=_characteristic_text(line, lines),
         value_mm=line.measured if is_length else None,
         U_mm=line.U if is_length else None,
         point_mm=line.point_mm,
@@ -196,12 +205,12 @@ def _characteristic_finding(line: CharacteristicRecord) -> Finding:
     )
 
 
-def _characteristic_text(line: CharacteristicRecord) -> str:
+def _characteristic_text(line: CharacteristicRecord, lines: list[CharacteristicRecord]) -> str:
     if line.verdict == "not_measured" or line.measured is None:
         return f"{line.title} was not measured: {line.reason or 'no reason was recorded'}."
     limit = _limit_words(line)
     if line.verdict == "does_not_conform":
-        return f"{_measured_words(line)}: does not conform to {limit}.{_advice(line)}"
+        return f"{_measured_words(line)}: does not conform to {limit}.{advice(line, lines)}"
     if _reaches_across(line):
         return (
             f"{_measured_words(line)}: U reaches across the limit ({limit}), so it is proven neither good nor bad"
@@ -214,7 +223,7 @@ def _reaches_across(line: CharacteristicRecord) -> bool:
     """Whether U is what keeps it from being proven, and not that too little was seen."""
     low, high, U = line.limits.lower, line.limits.upper, line.U or 0.0
     value = 0.0 if line.measured is None else line.measured
-    return (low is not None and value - U < low) or (high is not None and value + U > high)
+    return any(limit is not None and value - U < limit < value + U for limit in (low, high))
 
 
 def _measured_words(line: CharacteristicRecord) -> str:
@@ -262,22 +271,6 @@ def _limit_words(line: CharacteristicRecord) -> str:
     if low is not None and high is not None:
         return f"{low} to {high}{source}"
     return f"at most {high}{source}" if high is not None else f"at least {low}{source}"
-
-
-def _advice(line: CharacteristicRecord) -> str:
-    """What to ask for, where the figures say so by themselves."""
-    moved = vector_of(line, "displacement_mm") if line.kind == "core_displacement" else None
-    if moved is None:
-        return ""
-    return f" To set it back, move the core by {wording.vector([-part for part in moved])}."
-
-
-def vector_of(line: CharacteristicRecord, name: str) -> Vector | None:
-    """A vector by part axes from the characteristic's further figures."""
-    value = line.details.get(name)
-    if not isinstance(value, list) or len(value) != 3:
-        return None
-    return value[0], value[1], value[2]
 
 
 # --- maps --------------------------------------------------------------------------------------

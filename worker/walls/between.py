@@ -28,7 +28,6 @@ class WallSettings:
     fit_most_variance: float = 0.25  # of one sample's: at rims a quadratic runs wild, there the samples' mean is taken
     fit_most_missed_mm: float = 0.02  # rms, of nominal's walls by the same fit; beyond, only their change is fitted
     fit_least_size: float = 1e-3  # singular value, of the largest: samples in one row show no quadratic
-    fit_most_missed_mm: float = 0.02  # rms, of nominal's walls by the same fit; beyond, only their change is fitted
     least_reach_spacings: float = 1.5  # the least of the quadratic is looked for this near its candidate
     cuts: int = 5  # of each edge, of the triangles on which it is looked for: to a sixth of the spacing
 

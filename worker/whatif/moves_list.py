@@ -1,6 +1,7 @@
 """The list of moves to ask for: whom, what, by how much, and why.
 
-A measured fault is moved back by what was measured; a solve asks for what it found.
+A measured fault is moved back by what was measured; a rod that does not pass is moved by the least
+that lets it; a solve asks for what it found.
 """
 
 from __future__ import annotations
@@ -129,10 +130,16 @@ def moves_file(asked: Sequence[Asked]) -> Attachment:
 
 
 def _measured(line: Characteristic, plan_mm: Plan) -> Iterator[Asked]:
-    """A core or a hole shown to be off, moved back by what was measured."""
+    """A core or a hole shown to be off, moved back by what was measured; a rod's axis, until it passes."""
     if line.verdict is not Verdict.DOES_NOT_CONFORM:
         return
     displaced, start = line.details.get("displacement_mm"), line.details.get("offset_at_start_mm")
+    rod = line.details.get("least_shift_mm")
+    if isinstance(rod, tuple) and any(rod):
+        reason = f"{line.title}: {_gap(line)}; it passes with its gap once moved so"
+        yield Asked(
+            who=VALVE_GEAR, what="axis of the rod", shift_mm=np.array(rod), reason=reason, line=line.id, U_mm=line.U
+        )
     if isinstance(displaced, tuple):
         reason = f"{line.title}: displaced by {_reached(line)}"
         what, who = line.region or line.title, _asked_of(line.region, plan_mm) or FOUNDRY
@@ -145,6 +152,11 @@ def _measured(line: Characteristic, plan_mm: Plan) -> Iterator[Asked]:
         who = _asked_of(line.feature, plan_mm) or MAKERS[plan_mm.piece.kind]
         half = None if line.U is None else line.U / 2  # the zone is twice the offset
         yield Asked(who=who, what=what, shift_mm=-ends.mean(axis=0), reason=reason, line=line.id, U_mm=half)
+
+
+def _gap(line: Characteristic) -> str:
+    least = line.limits.lower
+    return f"gap {line.measured:.3f} mm" + ("" if least is None else f", {least:.3f} required")
 
 
 def _reached(line: Characteristic) -> str:

@@ -109,6 +109,15 @@ def test_where_one_skin_was_not_scanned_the_cads_stands_in_and_nothing_passes() 
     assert found.details["seen_share"] == 0.0
 
 
+@pytest.mark.parametrize(
+    "judge", [lambda m: _between(m, "one", "other", least=2.8), lambda m: _room(m, "one", ("other", 2.8))]
+)
+def test_what_rests_on_the_cad_for_a_skin_not_scanned_does_not_fail_either(judge: Any) -> None:
+    found = judge(_piece("parallel", (("one", 0.5, 0.0, 0.0),), ("other",)))
+    assert found.verdict is Verdict.NOT_PROVEN
+    assert "taken as the CAD has it" in str(found.reason)
+
+
 @pytest.mark.parametrize("judge", [lambda m: _between(m, "one", "other"), lambda m: _room(m, "one", ("other", 1.0))])
 def test_where_neither_skin_was_scanned_there_is_no_figure(judge: Any) -> None:
     found = judge(_piece("parallel", (), ("one", "other")))

@@ -54,6 +54,16 @@ def test_larger_excess_over_its_limit_comes_first() -> None:
     assert [entry.characteristic for entry in report.summary.findings[:2]] == ["core2", "slight"]
 
 
+def test_wall_that_lost_more_than_it_may_comes_before_a_core_a_little_too_far_off() -> None:
+    inspected = example(4)
+    core, wall, *_ = inspected.characteristics
+    thin = replace(
+        wall, measured=4.1, verdict=Verdict.DOES_NOT_CONFORM
+    )  # may lose 0.5 and lost 0.9; the core 0.45 of 0.3
+    report = build_report(replace(inspected, characteristics=(core, thin)))
+    assert [entry.characteristic for entry in report.summary.findings[:2]] == ["wall2", "core2"]
+
+
 @pytest.mark.parametrize(
     ("verdicts", "outcome"),
     [
@@ -177,3 +187,10 @@ def test_features_within_the_map_tolerance_are_no_findings() -> None:
 
 def test_with_a_plan_features_are_left_to_its_characteristics(report: Report) -> None:
     assert not any(entry.text.startswith("hole-") for entry in report.summary.findings)
+
+
+def test_figure_that_rests_on_the_cad_is_told_with_that_reason_though_it_lies_beyond_its_limit() -> None:
+    inspected = example(4)
+    line = replace(inspected.characteristics[0], verdict=Verdict.NOT_PROVEN, reason="'a' is taken as the CAD has it")
+    text = build_report(replace(inspected, characteristics=(line,))).summary.findings[0].text
+    assert text.endswith("not proven, 'a' is taken as the CAD has it.")

@@ -120,6 +120,14 @@ def test_what_was_not_shown_to_be_off_is_not_asked_for(verdict: Verdict) -> None
     assert moves_to_ask(whatif_plan(), [_off(verdict=verdict)], ()) == ()
 
 
+def test_a_rod_that_does_not_pass_is_asked_of_whoever_makes_the_valve_gear() -> None:
+    rod = _off(kind="rod_passage", title="Rod 3", measured=-0.1, limits=Limits(0.4, None), region=None)
+    (asked,) = moves_to_ask(whatif_plan(), [replace(rod, details={"least_shift_mm": (0.0, -0.5, 0.0)})], ())
+    assert (asked.who, asked.what, asked.line) == ("valve-gear maker", "axis of the rod", "core")
+    assert asked.shift_mm == pytest.approx([0.0, -0.5, 0.0])
+    assert "gap -0.100 mm, 0.400 required" in asked.reason
+
+
 def test_a_leaning_bore_says_so() -> None:
     ends = {"offset_at_start_mm": (0.1, 0.0, 0.0), "offset_at_end_mm": (0.3, 0.0, 0.0)}
     (asked,) = moves_to_ask(whatif_plan(), [_off(details=ends, feature="hole-1")], ())
