@@ -45,7 +45,7 @@ from worker.records import Characteristic
 from worker.reporting.inspected import Inspected
 from worker.reporting.write import write_inspection
 from worker.threads import core_count
-from worker.whatif.run import run_what_if, what_if_exhibits
+from worker.whatif.run import run_what_if, what_if_sections
 
 DATA = Path(__file__).resolve().parents[2] / "demo" / "data"
 SEED = 11
@@ -151,8 +151,8 @@ def try_moves(plan_mm: Plan, measured: Measured, lines: Sequence[Characteristic]
         other = {"what_if": "solve", "solve": "what_if"}[name]
         only = plan_mm.model_copy(update={other: ()})
         with costs.of(name):
-            for _, shown in what_if_exhibits(run_what_if(only, measured, lines, SEED)):
-                for table in shown.tables:
+            for section in what_if_sections(run_what_if(only, measured, lines, SEED)):
+                for table in section.exhibits.tables:
                     if table.title in {"Result", "Moves made"}:
                         print(f"    {table.rows[0][0]}")
 
