@@ -210,7 +210,7 @@ def _rods() -> list[Line]:
 
 
 def _fasteners() -> list[Line]:
-    studs = [{"feature": hole, "thread": "M6", "joint": "tapped"} for hole in STUD_HOLES.values()]
+    studs: list[Line] = [{"feature": hole, "thread": "M6", "joint": "tapped"} for hole in STUD_HOLES.values()]
     bolts = [{"feature": {"face_name": name}, "thread": "M8", "joint": "through"} for name in BOLTS[:4]]
     return [{**line, "least": 2.0} for line in (*studs, *bolts)]
 
