@@ -11,6 +11,7 @@ AT_X = {"intake_1": -25, "intake_2": 25, "exhaust_1": -55, "exhaust_2": 55}  # o
 BOLTS = tuple(f"bolt_{number}" for number in range(1, 9))
 RODS = {"push_rod_1": -38.0, "push_rod_2": -22.0, "push_rod_3": 22.0, "push_rod_4": 38.0}  # x of the axis
 STUDS = tuple(f"stud_{port}_{label}" for port in PORTS for label in ("low", "high"))
+STUD_HOLES = {name: f"hole-{number}" for number, name in enumerate(STUDS, 43)}  # a stud's name stands on its floor too
 MIRRORED = (
     *(("guide_intake_1", "guide_intake_2"), ("guide_exhaust_1", "guide_exhaust_2")),
     *(("bolt_1", "bolt_5"), ("bolt_2", "bolt_4"), ("bolt_6", "bolt_8")),
@@ -209,7 +210,7 @@ def _rods() -> list[Line]:
 
 
 def _fasteners() -> list[Line]:
-    studs = [{"feature": {"face_name": name}, "thread": "M6", "joint": "tapped"} for name in STUDS]
+    studs: list[Line] = [{"feature": hole, "thread": "M6", "joint": "tapped"} for hole in STUD_HOLES.values()]
     bolts = [{"feature": {"face_name": name}, "thread": "M8", "joint": "through"} for name in BOLTS[:4]]
     return [{**line, "least": 2.0} for line in (*studs, *bolts)]
 
@@ -218,7 +219,8 @@ def _fastener_lines() -> list[Line]:
     rows = [(GASKET[:count], False) for count in range(2, 9)]
     rows += [(GASKET, True), (STUDS[:4], True), (STUDS[4:], True), (STUDS[:2], False), (STUDS[2:4], False)]
     return [
-        {"features": [{"face_name": name} for name in names], "closed": closed, "most": 85} for names, closed in rows
+        {"features": [STUD_HOLES.get(name, {"face_name": name}) for name in names], "closed": closed, "most": 85}
+        for names, closed in rows
     ]
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Mapping
+from dataclasses import replace
 from functools import lru_cache
 from typing import Any
 
@@ -16,6 +17,8 @@ from shared.plan import Plan
 from tests.support.walls import Fault, drilled, inspected, shifted
 from worker.judging.characteristics import judge_plan
 from worker.judging.measured import Measured
+from worker.judging.nominal_walls import skin_of_region
+from worker.judging.piece_walls import skin_of_piece
 from worker.records import Characteristic, Verdict
 from worker.rigid import RigidTransform
 
@@ -176,6 +179,21 @@ def test_between_two_skins_of_one_piece_the_pose_drops_out_and_against_the_cads_
     seen, half = _piece("parallel", ()), _piece("parallel", (), ("other",))
     assert "alignment" not in _between(seen, "one", "other").budget
     assert "alignment" in _between(half, "one", "other").budget
+
+
+def test_a_moved_copy_keeps_what_stayed_and_measures_anew_what_moved() -> None:
+    measured = _piece("parallel")
+    assert measured.deviation is not None
+    grown = measured.deviation.distance_mm + 0.2 * measured.region("one").is_member
+    moved = replace(measured, deviation=replace(measured.deviation, distance_mm=grown), before=measured)
+    before, after = _between(measured, "one", "other"), _between(moved, "one", "other")
+    assert before.measured is not None
+    assert after.measured == pytest.approx(before.measured + 0.2, abs=0.01)
+    assert after.nominal == before.nominal
+    skins = [skin_of_region(name, moved) for name in ("one", "other")]
+    pieces = [skin_of_piece(name, skin, moved) for name, skin in zip(("one", "other"), skins, strict=True)]  # type: ignore[arg-type]
+    assert pieces[1] is skin_of_piece("other", skins[1], measured)  # type: ignore[arg-type]
+    assert pieces[0] is not skin_of_piece("one", skins[0], measured)  # type: ignore[arg-type]
 
 
 def test_thin_places_are_listed_with_both_walls_and_lines_across_them() -> None:
