@@ -17,9 +17,11 @@ NO_LENGTH = {
     "method", "association", "condition", "of", "axis", "direction", "reference", "general", "general_tolerance", "fit",
     "grade", "region", "toward", "preset", "frame", "datum", "core", "shrink_removed",
     # models within models, told apart below
+    "section", "sibling_section",
     "piece", "scanner", "temperature", "uncertainty", "maps", "alignment", "datums", "frames", "regions",
     "characteristics", "substitution", "feature", "first", "second", "width", "targets", "box", "ball", "tube",
     # numbers that are no lengths: counts, percents, degrees, kelvin, directions
+    "most_degrees",
     "face", "faces", "face_name", "face_names", "draws", "shrink_allowance_percent", "lower_percent", "upper_percent",
     "lower_degrees", "upper_degrees", "celsius", "expanded_uncertainty_kelvin", "expansion_ppm_per_kelvin",
     "expansion_expanded_uncertainty_percent", "normal", "walls",

@@ -12,19 +12,22 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.sparse import coo_array, csr_array
+from scipy.special import ndtri
 
 from worker.measuring.patches import SampleNet
 from worker.measuring.statistics import EXTREME_SAMPLES, robust_extremes
 from worker.records import Bools, Deviation, Floats, Ints
 
-CALMER_SPACINGS = 3.0  # wide are the cells averaged over: nine samples and more, waves longer than that stay
-CALMER_ROUNDS = 2  # of averaging, so that cells leave no steps
+CALMER_ROUNDS = 8  # of averaging: leaves a sixth of the noise, and waves longer than six samples
 FILL_ROUNDS = 3  # samples without a point take their neighbours' value, as the map does
 LEAST_SHARE = 0.05  # of a point: less says nothing about a sample
-MOST_POINTS = 3.0  # a triangle: more change no kinship
+MOST_POINTS = 3  # a triangle: more change no kinship
 DRAWS, SEED = 48, 20811  # a standard deviation to a tenth
 REACH_SIGMAS = 6.0  # places farther than this above the least are never the least
 MOST_PLACES = 4000  # of them, the outermost: work grows with them
+STEPS = tuple(
+    np.uint64(factor) for factor in (0xD1342543DE82EF95, 0x9E3779B97F4A7C15, 0xBF58476D1CE4E5B9, 0x94D049BB133111EB)
+)  # SplitMix64's constants, and an odd number that keeps keys apart
 DOUBT = 0.5  # of what is taken off: short waves of the surface pass for noise
 
 
@@ -44,21 +47,25 @@ class NoisyMap:
     calm: Floats
 
     def calmer(self, own: Floats) -> Floats:
-        """Values (s,) averaged over cells of each face, by area: fine triangles at a rim share their few points."""
+        """Values (s,) averaged over neighbours by area, again and again: fine triangles at a rim share few points."""
         samples = self.net.samples
-        rows = np.flatnonzero(self.used)
-        place = np.floor(samples.points_mm[rows] / (CALMER_SPACINGS * samples.spacing_mm)).astype(np.int64)
-        _, cell = np.unique(np.column_stack([samples.face[rows], place]), axis=0, return_inverse=True)
-        cell, area = cell.reshape(-1), samples.area_mm2[rows]
-        mean = np.bincount(cell, area * own[rows]) / np.maximum(np.bincount(cell, area), 1e-300)
-        found = own.copy()
-        found[rows] = mean[cell]
-        return self.net.smooth(found, self.used, rounds=CALMER_ROUNDS)
+        triangles = samples.triangles[self.used[samples.triangles].any(axis=1)]
+        corners = samples.points_mm[triangles]
+        area = np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1)
+        weight = area[:, None] * self.used[triangles]
+        corner, count = triangles.ravel(), len(own)
+        total = np.bincount(corner, np.repeat(weight.sum(axis=1), 3), minlength=count)
+        is_held = self.used & (total > 0)
+        for _ in range(CALMER_ROUNDS):
+            held = np.bincount(corner, np.repeat((weight * own[triangles]).sum(axis=1), 3), minlength=count)
+            own = np.where(is_held, held / np.where(is_held, total, 1.0), own)
+        return own
 
     @property
-    def density(self) -> float:
-        """Scan points a square millimetre."""
-        return float(self.point_count[self.used].sum() / max(self.net.samples.area_mm2[self.used].sum(), 1e-300))
+    def crowd(self) -> float:
+        """Scan points a square millimetre, as many as count; the same before and after a what-if stretches a rim."""
+        usual_mm2 = float(np.median(self.net.samples.area_mm2[self.used])) / 2  # a triangle's: two to a sample
+        return min(float(self.point_count[self.used].mean()) / 2, MOST_POINTS) / max(usual_mm2, 1e-300)
 
 
 @dataclass(frozen=True)
@@ -118,12 +125,11 @@ def _calmed_noise(known: NoisyMap, near: Ints) -> Floats:
     """Draws (n, DRAWS) of the noise that averaging leaves at some samples (n,)."""
     triangles, count = known.net.samples.triangles, len(known.sigma)
     around = triangles[_among(near, count)[triangles].any(axis=1)]
-    rows = np.unique(around)
+    wider = np.flatnonzero(_among(np.unique(around), count)[triangles].any(axis=1))
+    rows = np.unique(triangles[wider])
     number = np.zeros(count, dtype=np.int64)  # of a sample among the rows
-    wider = triangles[_among(rows, count)[triangles].any(axis=1)]
-    rows = np.unique(wider)
     number[rows] = np.arange(len(rows))
-    noise = known.sigma[rows, None] * _shared_noise(known, wider, number[wider])
+    noise = known.sigma[rows, None] * _shared_noise(known, wider, number[triangles[wider]])
     own = number[around]
     weight = np.tile(known.used[around].astype(np.float64), 3)
     averaged = _spread(np.repeat(own, 3, axis=1), np.tile(own, 3), weight, (len(rows), len(rows)))
@@ -141,20 +147,37 @@ def _among(rows: Ints, count: int) -> Bools:
 def _shared_noise(known: NoisyMap, triangles: Ints, own: Ints) -> Floats:
     """Noise (r, DRAWS) of unit size: points strewn as densely as the scan's speak for the corners of their triangle.
 
-    triangles : (t, 3) of samples;  own : (t, 3) the same, numbered from nothing to r
+    triangles : (t,) of the samples' ;  own : (t, 3) their corners, numbered from nothing to r
+
+    Each triangle has chances of its own, by its number, so that a what-if meets the same noise again.
     """
-    rng, count = np.random.default_rng(SEED), int(own.max(initial=-1)) + 1
-    corners = known.net.samples.points_mm[triangles]
+    count = int(own.max(initial=-1)) + 1
+    corners = known.net.samples.points_mm[known.net.samples.triangles[triangles]]
     area = np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1) / 2
-    number = rng.poisson(area * min(known.density, MOST_POINTS / max(float(np.median(area)), 1e-300)))
-    owner = np.repeat(own, number, axis=0)
-    points = np.repeat(np.arange(len(owner))[:, None], 3, axis=1)
-    held = _spread(owner, points, rng.dirichlet(np.ones(3), len(owner)), (count, len(owner)))
+    number = np.minimum(np.floor(area * known.crowd + _chances(triangles, 1)[:, 0]), MOST_POINTS).astype(np.int64)
+    owner, points = np.repeat(own, number, axis=0), np.arange(int(number.sum()))
+    first = np.repeat(np.cumsum(number) - number, number)
+    drawn = _chances(np.repeat(triangles, number) * (MOST_POINTS + 1) + 1 + points - first, 2 + DRAWS)
+    root = np.sqrt(drawn[:, 0])  # even over a triangle
+    share = np.column_stack([1 - root, root * (1 - drawn[:, 1]), root * drawn[:, 1]])
+    held = _spread(owner, np.repeat(points[:, None], 3, axis=1), share, (count, len(points)))
     total = np.asarray(held.sum(axis=1)).reshape(-1)
-    noise: Floats = (held @ rng.standard_normal((len(owner), DRAWS))) / np.maximum(total, LEAST_SHARE)[:, None]
+    noise: Floats = (held @ ndtri(drawn[:, 2:])) / np.maximum(total, LEAST_SHARE)[:, None]
     noise = _filled(noise, total > LEAST_SHARE, own)
     size = np.sqrt((noise**2).mean(axis=1))
     return noise / np.where(size > 0, size, 1.0)[:, None]
+
+
+def _chances(keys: Ints, count: int) -> Floats:
+    """Even chances (n, count) in (0, 1), the same for the same key (SplitMix64: G. Steele et al., OOPSLA 2014)."""
+    with np.errstate(over="ignore"):  # arithmetic is modulo 2^64
+        mixed = (keys.astype(np.uint64)[:, None] + np.uint64(SEED)) * STEPS[0]
+        mixed = mixed + (np.arange(1, count + 1, dtype=np.uint64) * STEPS[1])[None, :]
+        for shift, factor in ((30, STEPS[2]), (27, STEPS[3])):
+            mixed = (mixed ^ (mixed >> np.uint64(shift))) * factor
+        mixed ^= mixed >> np.uint64(31)
+    found: Floats = ((mixed >> np.uint64(11)).astype(np.float64) + 0.5) / 2.0**53
+    return found
 
 
 def _filled(noise: Floats, has: Bools, triangles: Ints) -> Floats:

@@ -45,7 +45,7 @@ def test_least_of_an_even_face_is_nothing_though_its_map_dips_by_its_noise() -> 
     values = np.array([one.value for one in found])
     raw = values - np.array([one.added for one in found])
     assert raw.mean() < -0.8 * NOISE_MM
-    assert abs(values.mean()) < 0.4 * NOISE_MM
+    assert abs(values.mean()) < 0.5 * NOISE_MM
 
 
 def test_nearly_every_figure_lies_within_twice_its_uncertainty() -> None:

@@ -21,6 +21,7 @@ from worker.whatif.parts import Step, steps_of
 from worker.whatif.scenarios import picked_by_id, with_own_bodies
 
 FIVE_THOU_MM = 0.127
+EXTREME_MM = 1e-4  # a hundredth of its U
 ACROSS: dict[str, Any] = {"kind": "distance", "first": LEFT, "second": BORE_1, "nominal": 18.0, "upper_deviation": 0.5}
 SIZE: dict[str, Any] = {"kind": "size", "feature": BORE_1, "lower_deviation": -0.1, "upper_deviation": 0.1}
 WALL: dict[str, Any] = {"kind": "wall_thickness", "region": "pocket end", "toward": "far end", "least": 3.0}
@@ -76,7 +77,8 @@ def test_nominal_changes_by_the_move_exactly(line: dict[str, Any], move: dict[st
 def test_the_scanned_piece_changes_by_the_same_amount(
     line: dict[str, Any], move: dict[str, Any], expected: float
 ) -> None:
-    assert change(line, move, measured_plate()) == pytest.approx(expected, abs=1e-6)
+    """An extreme less what noise adds to it hangs a little on how many places along the rim still count."""
+    assert change(line, move, measured_plate()) == pytest.approx(expected, abs=EXTREME_MM if line is WALL else 1e-6)
 
 
 @pytest.mark.parametrize(("line", "of_nominal"), [(ACROSS, 18.0), (SIZE, 12.0), (WALL, 4.0), (PLACE, 0.0), (FAR, 40.0)])

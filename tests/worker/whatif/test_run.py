@@ -64,7 +64,7 @@ def test_nominal_and_measured_stand_before_and_after() -> None:
 
 def test_walls_are_measured_anew_only_for_lines_that_read_them() -> None:
     row = everything()[2].tried[2].rows[0]
-    assert row.change == pytest.approx(0.2, abs=1e-6)
+    assert row.change == pytest.approx(0.2, abs=1e-4)  # an extreme, less what noise adds: a hundredth of its U
     assert row.nominal_after == pytest.approx(4.2, abs=1e-6)
 
 
