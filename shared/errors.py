@@ -6,6 +6,7 @@
     │   ├── UnitMismatch      the stated unit makes scan and nominal differ by 25.4 or 1000
     │   ├── PlanInvalid       the plan is wrong, with the path and line of each fault
     │   └── RequestInvalid    anything else about a request (subclasses: too large, replayed key, damaged upload..)
+    ├── PassphraseWrong       of a share link; PassphraseNeeded: none given yet; TooManyTries: wait
     ├── NotFound              no such thing (or not for this caller); UploadExpired: no longer
     ├── Conflict              the thing exists but is in the wrong state for this
     └── ServiceUnavailable    we cannot take it now; try again later
@@ -165,6 +166,12 @@ class IdempotencyKeyReused(RequestInvalid):
     code = "idempotency_key_reused"
 
 
+class UrlRefused(RequestInvalid):
+    """A webhook may not go to that address."""
+
+    code = "url_refused"
+
+
 class UploadIncomplete(RequestInvalid):
     """The body ended before its announced length."""
 
@@ -187,6 +194,24 @@ class NotFound(FirstpourError):
     """No such thing, or not for this caller."""
 
     code = "not_found"
+
+
+class PassphraseWrong(FirstpourError):
+    """Not the passphrase of the link."""
+
+    code = "passphrase_wrong"
+
+
+class PassphraseNeeded(PassphraseWrong):
+    """The link asks for a passphrase first."""
+
+    code = "passphrase_needed"
+
+
+class TooManyTries(FirstpourError):
+    """Too many wrong passphrases; ``retry_after_s`` says when the next is looked at."""
+
+    code = "too_many_tries"
 
 
 class UploadExpired(NotFound):

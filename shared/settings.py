@@ -7,8 +7,10 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated
 
-from pydantic import Field
+from pydantic import Field, field_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
+
+from shared.addresses import AddressRules
 
 PREFIX = "FIRSTPOUR_"
 MIB = 1024 * 1024
@@ -29,6 +31,7 @@ class Settings(BaseSettings):
     published_on_loopback_only: bool = False  # says that a container's 0.0.0.0 is published to the host's loopback only
     port: Annotated[int, Field(ge=0, le=65535)] = 8650
     public_url: str = ""  # how callers reach us, if not http://host:port
+    webhook_networks: str = ""  # private networks that webhooks may call, such as "10.1.0.0/16,192.168.7.0/24"
     upload_limit_bytes: int = 4096 * MIB  # a 20 M point PLY with normals is 0.5 GB; leave room
     json_body_limit_bytes: int = 2 * MIB  # a plan of a few hundred lines is 100 kB
     soft_time_limit_s: int = 1500  # 20 M points take minutes; past this something is wrong
@@ -40,6 +43,12 @@ class Settings(BaseSettings):
     max_attempts: int = 3
     thread_count: Annotated[int, Field(ge=0)] = 0  # native threads a job may use; 0 = cores / worker processes
     worker_processes: Annotated[int, Field(ge=1)] = 1
+
+    @field_validator("webhook_networks")
+    @classmethod
+    def _are_networks(cls, text: str) -> str:
+        _ = AddressRules(text).networks
+        return text
 
     @property
     def sql_url(self) -> str:
