@@ -53,6 +53,7 @@ STATUS: Mapping[str, int] = MappingProxyType(
         errors.NotFound.code: 404,
         errors.PassphraseWrong.code: 403,
         errors.PassphraseNeeded.code: 403,
+        errors.LinkForbids.code: 403,
         errors.TooManyTries.code: 429,
         errors.UploadExpired.code: 410,
         errors.Conflict.code: 409,

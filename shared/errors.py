@@ -6,7 +6,7 @@
     │   ├── UnitMismatch      the stated unit makes scan and nominal differ by 25.4 or 1000
     │   ├── PlanInvalid       the plan is wrong, with the path and line of each fault
     │   └── RequestInvalid    anything else about a request (subclasses: too large, replayed key, damaged upload..)
-    ├── PassphraseWrong       of a share link; PassphraseNeeded: none given yet; TooManyTries: wait
+    ├── PassphraseWrong       of a share link; PassphraseNeeded: none given yet; TooManyTries: wait; LinkForbids
     ├── NotFound              no such thing (or not for this caller); UploadExpired: no longer
     ├── Conflict              the thing exists but is in the wrong state for this
     └── ServiceUnavailable    we cannot take it now; try again later
@@ -206,6 +206,12 @@ class PassphraseNeeded(PassphraseWrong):
     """The link asks for a passphrase first."""
 
     code = "passphrase_needed"
+
+
+class LinkForbids(FirstpourError):
+    """The link does not allow this."""
+
+    code = "link_forbids"
 
 
 class TooManyTries(FirstpourError):
