@@ -24,7 +24,7 @@ from api.pages.rendering import FOLDER
 from api.parts import endpoints as parts
 from api.problems import add_problem_handlers
 from api.repeatability import endpoints as repeatability
-from api.resources import NeedsCaller, Resources, Sender
+from api.resources import Resources, Sender
 from api.sender import CelerySender
 from api.upkeep import upkeep
 from api.uploads import endpoints as uploads
@@ -59,7 +59,6 @@ def create_app(settings: Settings, sender: Sender | None = None, store: FileStor
         openapi_url="/v1/openapi.json",
         docs_url=None,  # its page loads scripts from elsewhere
         redoc_url=None,
-        dependencies=[NeedsCaller],
         generate_unique_id_function=operation_id,
         lifespan=_lifespan,
     )

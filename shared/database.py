@@ -16,6 +16,7 @@ from typing import Any
 from alembic import command
 from alembic.config import Config
 from sqlalchemy import Connection, Engine, create_engine, event, make_url, text
+from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from shared import migrations
@@ -62,11 +63,16 @@ def migrate(settings: Settings, revision: str = "head") -> None:
     and version and tables change in one transaction on both databases.
     """
     engine = _engine(settings)
+    is_sqlite = engine.dialect.name == "sqlite"
+    if is_sqlite:
+        event.listen(engine, "connect", _leave_foreign_keys)
     try:
         with engine.connect().execution_options(**{WRITES: True}) as connection, connection.begin():
-            if connection.dialect.name == "postgresql":
+            if not is_sqlite:
                 connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": MIGRATION_LOCK})
             _run_alembic(connection, revision)
+            if is_sqlite:
+                _check_foreign_keys(connection)
     finally:
         engine.dispose()
 
@@ -108,6 +114,17 @@ def _prepare_sqlite(connection: sqlite3.Connection, _record: Any) -> None:
     cursor.execute("PRAGMA synchronous = FULL")  # an accepted job must survive a power cut; NORMAL may lose it in WAL
     cursor.execute("PRAGMA foreign_keys = ON")
     cursor.close()
+
+
+def _leave_foreign_keys(connection: sqlite3.Connection, _record: Any) -> None:
+    """A table that others refer to can only be made anew without them (SQLite documentation, "ALTER TABLE", 7)."""
+    connection.execute("PRAGMA foreign_keys = OFF")
+
+
+def _check_foreign_keys(connection: Connection) -> None:
+    broken = connection.exec_driver_sql("PRAGMA foreign_key_check").all()
+    if broken:
+        raise IntegrityError("PRAGMA foreign_key_check", None, RuntimeError(f"rows refer to nothing: {broken[:5]}"))
 
 
 def _begin_sqlite(connection: Connection) -> None:

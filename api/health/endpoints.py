@@ -6,11 +6,12 @@ from fastapi import APIRouter, Response
 from prometheus_client import CONTENT_TYPE_LATEST, generate_latest
 from starlette.responses import PlainTextResponse
 
+from api.admission import GuardedRoute
 from api.health.schemas import Live, Ready
 from api.health.service import readiness
-from api.resources import NeedsResources
+from api.resources import NeedsResources, Public
 
-router = APIRouter(tags=["health"])
+router = APIRouter(route_class=GuardedRoute, tags=["health"], dependencies=[Public])
 
 
 @router.get("/v1/health/live", response_model=Live, summary="Does the process answer?")

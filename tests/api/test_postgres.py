@@ -12,6 +12,7 @@ from sqlalchemy import delete
 from sqlalchemy.orm import Session
 
 from api.idempotency import Claim, answer_once
+from api.resources import LOCAL
 from shared.tables import FeatureDetection
 from tests.support.postgres import fresh_database, temporary_postgres
 from tests.support.service import Service, running_service
@@ -47,7 +48,7 @@ def test_the_same_key_at_the_same_time_makes_one_thing(on_postgres: Service) -> 
         made.append(1)
         return {"id": str(len(made)), "links": {"self": "/"}}
 
-    claim = Claim("k", "POST /v1/parts", "a" * 64)
+    claim = Claim(LOCAL.workspace_id, "k", "POST /v1/parts", "a" * 64)
     with ThreadPoolExecutor(8) as pool:
         answers = list(pool.map(lambda _: answer_once(on_postgres.resources.database, claim, make), range(8)))
     assert {answer.body["id"] for answer in answers} == {"1"}

@@ -15,6 +15,7 @@ from alembic.migration import MigrationContext
 from sqlalchemy import func, inspect, select, text
 from sqlalchemy.exc import IntegrityError
 
+from shared.access import DEFAULT_WORKSPACE
 from shared.database import Database, migrate, open_database
 from shared.settings import Settings
 from shared.tables import Base, FeatureDetection, Inspection, Part, Revision, new_id
@@ -86,7 +87,7 @@ def test_two_processes_starting_at_once_migrate_once(tmp_path: Path) -> None:
 
 def test_an_exception_rolls_back(database: Database) -> None:
     with suppress(ZeroDivisionError), database.writing() as session:
-        session.add(Part(id=new_id("part"), name="head"))
+        session.add(Part(id=new_id("part"), name="head", workspace_id=DEFAULT_WORKSPACE))
         session.flush()
         _ = 1 / 0
     assert count_parts(database) == 0
@@ -101,7 +102,7 @@ def test_writers_wait_for_each_other(database: Database) -> None:
     def add_after_reading(_: int) -> None:
         with database.writing() as session:
             session.scalar(select(func.count()).select_from(Part))
-            session.add(Part(id=new_id("part"), name="head"))
+            session.add(Part(id=new_id("part"), name="head", workspace_id=DEFAULT_WORKSPACE))
 
     with ThreadPoolExecutor(8) as pool:
         list(pool.map(add_after_reading, range(40)))
@@ -114,7 +115,7 @@ def test_a_reader_is_not_blocked_by_a_writer(tmp_path: Path) -> None:
     database = open_database(settings)
     counts: list[int] = []
     with database.writing() as session:
-        session.add(Part(id=new_id("part"), name="head"))
+        session.add(Part(id=new_id("part"), name="head", workspace_id=DEFAULT_WORKSPACE))
         session.flush()
         reader = threading.Thread(target=lambda: counts.append(count_parts(database)))
         reader.start()
@@ -141,8 +142,8 @@ def test_rows_survive_the_way_to_jobs_and_back(settings: Settings) -> None:
     with database.writing() as session:
         row = session.scalars(select(Inspection)).one()
         assert (row.id, row.title, row.scan_upload_id, row.bodies) == ("insp_1", "Head", "up_1", [])
-        session.add(FeatureDetection(id="feat_1", title="A", nominal_upload_id="up_1"))
-    migrate(settings, "-1")
+        session.add(FeatureDetection(id="feat_1", title="A", nominal_upload_id="up_1", workspace_id=DEFAULT_WORKSPACE))
+    migrate(settings, "-2")
     with database.engine.connect() as connection:
         assert connection.execute(text("SELECT id, title FROM inspections")).all() == [("insp_1", "Head")]
     database.close()
