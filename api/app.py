@@ -26,6 +26,9 @@ from api.problems import add_problem_handlers
 from api.repeatability import endpoints as repeatability
 from api.resources import Resources, Sender
 from api.sender import CelerySender
+from api.sharing import endpoints as links
+from api.sharing import guests
+from api.sharing import remark_endpoints as remarks
 from api.upkeep import upkeep
 from api.uploads import endpoints as uploads
 from api.uploads import tus
@@ -38,7 +41,10 @@ DESCRIPTION = (
     "with the piece, where, by how much, and how sure that is. Lengths are millimetres inside reports."
 )
 # Routes with a fixed word must come before those with an id in its place.
-ROUTERS = (tus, uploads, parts, features, form, reports, events, inspections, repeatability, health, schemas, pages)
+ROUTERS = (
+    tus, uploads, parts, features, form, reports, events, links, remarks, inspections, repeatability, health, schemas,
+    guests, pages,
+)  # fmt: skip
 
 
 def create_app(settings: Settings, sender: Sender | None = None, store: FileStore | None = None) -> FastAPI:

@@ -14,6 +14,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.metrics import Metrics
 from api.problems import internal_problem, problem_of, render
+from api.sharing import privacy
 from shared.errors import FirstpourError, RequestForbidden, RequestTooLarge
 from shared.settings import Settings
 
@@ -59,12 +60,14 @@ class RequestContext:
                 headers["X-Request-Id"] = request_id
                 for name, value in SECURITY_HEADERS.items():
                     headers.setdefault(name, value)
+                if privacy.is_guest_path(scope["path"]):
+                    headers.update(privacy.HEADERS)
             await send(message)
 
         try:
             await self._app(scope, receive, send_with_headers)
         except ClientDisconnect:
-            log.info("caller_left", path=scope["path"])
+            log.info("caller_left", path=_shown_path(scope))
         except Exception:  # the one place where a fault of ours becomes an answer
             if status:  # an answer is under way and can only be cut off
                 raise
@@ -79,7 +82,7 @@ class RequestContext:
         self._metrics.requests.labels(method, route, status).inc()
         self._metrics.durations_s.labels(method, route).observe(duration_s)
         if not scope["path"].startswith(QUIET_PATHS):
-            log.info("request", method=method, path=scope["path"], status=status, duration_s=round(duration_s, 4))
+            log.info("request", method=method, path=_shown_path(scope), status=status, duration_s=round(duration_s, 4))
 
 
 class Guard:
@@ -112,15 +115,21 @@ class Guard:
             )
         if scope["method"] in SAFE_METHODS:
             return None
-        if self._is_from_us(headers):
+        if self._is_from_us(headers, scope["path"]):
             return None
         return RequestForbidden("A page of another site sent this.", advice="Send it from our own pages or a program.")
 
-    def _is_from_us(self, headers: Headers) -> bool:
-        """Browsers say what kind of site sent it (Fetch Metadata); older ones its origin; programs neither."""
+    def _is_from_us(self, headers: Headers, path: str) -> bool:
+        """Browsers say what kind of site sent it (Fetch Metadata); older ones its origin; programs neither.
+
+        A guest's page sends no referrer, and so "Origin: null" where Fetch Metadata is not sent; another site
+        cannot forge what it sends, for want of the token.
+        """
         site, origin = headers.get("sec-fetch-site"), headers.get("origin")
         if site is not None:
             return site in {"same-origin", "none"}
+        if origin == "null" and privacy.is_guest_path(path):
+            return True
         return origin is None or urlsplit(origin).hostname in self._names
 
 
@@ -162,6 +171,12 @@ class BodyLimit:
 async def _answer(error: FirstpourError, scope: Scope, receive: Receive, send: Send) -> None:
     response = render(Request(scope, receive), problem_of(error, scope["firstpour_request_id"]))
     await response(scope, receive, send)
+
+
+def _shown_path(scope: Scope) -> str:
+    """The path for the log, without the secret of a share link."""
+    path: str = scope["path"]
+    return _route_template(scope) if privacy.is_guest_path(path) else path
 
 
 def _route_template(scope: Scope) -> str:

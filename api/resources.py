@@ -88,4 +88,5 @@ NeedsResources = Annotated[Resources, Depends(resources)]
 Public = Depends(Need(None))  # for ``dependencies=[Public]`` of a route that everybody may use
 Reader = Annotated[Caller, Needs(Scope.READ)]
 Writer = Annotated[Caller, Needs(Scope.WRITE)]
+Sharer = Annotated[Caller, Needs(Scope.SHARE)]
 Admin = Annotated[Caller, Needs(Scope.ADMIN)]

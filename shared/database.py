@@ -15,6 +15,7 @@ from typing import Any
 
 from alembic import command
 from alembic.config import Config
+from alembic.migration import MigrationContext
 from sqlalchemy import Connection, Engine, create_engine, event, make_url, text
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
@@ -88,7 +89,10 @@ def alembic_config(connection: Connection) -> Config:
 
 def _run_alembic(connection: Connection, revision: str) -> None:
     config = alembic_config(connection)
-    if revision == "base" or revision.startswith("-"):
+    present = MigrationContext.configure(connection).get_current_revision() or ""
+    if (
+        revision == "base" or revision.startswith("-") or revision < present
+    ):  # numbered, so they sort; "head" sorts last
         command.downgrade(config, revision)
     else:
         command.upgrade(config, revision)

@@ -44,7 +44,7 @@ POLICIES_KEPT = 64  # a policy is some hundred bytes; finding it means reading u
 def read_report(inspection_id: str, request: Request, caller: Reader, resources: NeedsResources) -> Response:
     """A page for a browser, JSON for everyone else."""
     kind = "html" if prefers_html(request) else "json"
-    return _report(_path(inspection_id, kind, caller, resources), kind, request)
+    return report_response(_path(inspection_id, kind, caller, resources), kind, request)
 
 
 @router.get(
@@ -58,7 +58,7 @@ def read_report(inspection_id: str, request: Request, caller: Reader, resources:
 )
 def read_report_json(inspection_id: str, request: Request, caller: Reader, resources: NeedsResources) -> Response:
     """Its schema is at /v1/schemas/report."""
-    return _report(_path(inspection_id, "json", caller, resources), "json", request)
+    return report_response(_path(inspection_id, "json", caller, resources), "json", request)
 
 
 @router.get(
@@ -69,7 +69,7 @@ def read_report_json(inspection_id: str, request: Request, caller: Reader, resou
 )
 def read_report_html(inspection_id: str, request: Request, caller: Reader, resources: NeedsResources) -> Response:
     """One self-contained file, which may load nothing from anywhere."""
-    return _report(_path(inspection_id, "html", caller, resources), "html", request)
+    return report_response(_path(inspection_id, "html", caller, resources), "html", request)
 
 
 @router.get(
@@ -85,8 +85,27 @@ def read_attachment(inspection_id: str, name: FileName, caller: Reader, resource
     """Maps and lists to take along, by the path that the report gives: always a download, never shown in place."""
     with resources.database.reading() as session:
         path = attachment_path(resources.store, get_inspection(session, caller, inspection_id), name)
+    return attachment_response(path)
+
+
+def attachment_response(path: Path) -> Response:
+    """A file that goes with a report."""
     headers = {"Cache-Control": "private, no-cache", "X-Content-Type-Options": "nosniff"}
-    return FileResponse(path, media_type="application/octet-stream", filename=name, headers=headers)
+    return FileResponse(path, media_type="application/octet-stream", filename=path.name, headers=headers)
+
+
+def report_response(path: Path, kind: str, request: Request, *, framed_by: str = "'none'") -> Response:
+    """A report as a page or as JSON, or that the caller has it already.
+
+    framed_by : who may show the page inside another (CSP Level 3, frame-ancestors)
+    """
+    headers = {"Cache-Control": "private, no-cache", "Vary": "Accept"}
+    if kind == "html":
+        headers["Content-Security-Policy"] = f"{_policy(path)}; frame-ancestors {framed_by}"
+    answer = FileResponse(path, media_type=MEDIA_TYPES[kind], headers=headers, stat_result=path.stat())
+    if answer.headers["etag"] in request.headers.get("if-none-match", "").split(", "):
+        return Response(status_code=304, headers={**headers, "ETag": answer.headers["etag"]})
+    return answer
 
 
 def _path(inspection_id: str, kind: str, caller: Caller, resources: Resources) -> Path:
@@ -94,17 +113,7 @@ def _path(inspection_id: str, kind: str, caller: Caller, resources: Resources) -
         return report_path(resources.store, get_inspection(session, caller, inspection_id), kind)
 
 
-def _report(path: Path, kind: str, request: Request) -> Response:
-    headers = {"Cache-Control": "private, no-cache", "Vary": "Accept"}
-    if kind == "html":
-        headers["Content-Security-Policy"] = _policy(path)
-    answer = FileResponse(path, media_type=MEDIA_TYPES[kind], headers=headers, stat_result=path.stat())
-    if answer.headers["etag"] in request.headers.get("if-none-match", "").split(", "):
-        return Response(status_code=304, headers={**headers, "ETag": answer.headers["etag"]})
-    return answer
-
-
 @lru_cache(maxsize=POLICIES_KEPT)
 def _policy(path: Path) -> str:
     """A published report never changes, so neither does its policy."""
-    return f"{csp_for(path.read_text(encoding='utf-8'))}; frame-ancestors 'none'"
+    return csp_for(path.read_text(encoding="utf-8"))

@@ -8,7 +8,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from functools import lru_cache
-from pathlib import Path
+from pathlib import Path, PurePosixPath
+from typing import Any
 
 from sqlalchemy import Select, select
 from sqlalchemy.orm import Session
@@ -47,10 +48,14 @@ class Words:
 
 @dataclass(frozen=True)
 class ReportFacts:
-    """What remarks need of a report: SHA-256 of its report.json, and the characteristics they may point at."""
+    """What is needed of a report beside its page: digest of its report.json, ids and titles of what can be pointed at.
+
+    files : names and titles of what goes with it
+    """
 
     sha256: str
     places: tuple[tuple[str, str], ...]
+    files: tuple[tuple[str, str], ...]
 
 
 def add_remark(session: Session, store: FileStore, inspection: Inspection, who: audit.Actor, words: Words) -> Remark:
@@ -63,7 +68,9 @@ def add_remark(session: Session, store: FileStore, inspection: Inspection, who: 
     """
     facts = report_facts(report_path(store, inspection, "json"))
     checked = _checked(words, facts)
-    session.get_one(Inspection, inspection.id, with_for_update=True)  # one at a time on PostgreSQL; SQLite has one writer
+    session.get_one(
+        Inspection, inspection.id, with_for_update=True
+    )  # one at a time on PostgreSQL; SQLite has one writer
     last = session.scalar(_entries(inspection.id).order_by(None).order_by(Remark.number.desc()).limit(1))
     if last is not None and _is_again(last, checked):
         return last
@@ -105,11 +112,17 @@ def check_remarks(session: Session, store: FileStore, inspection: Inspection, kn
 
 @lru_cache(maxsize=REPORTS_KEPT)
 def report_facts(path: Path) -> ReportFacts:
-    """Read once what remarks need of a report."""
+    """Read them once."""
     content = path.read_bytes()
-    lines = json.loads(content).get("characteristics", [])
-    places = tuple((line["id"], line["title"]) for line in lines)
-    return ReportFacts(hashlib.sha256(content).hexdigest(), places)
+    report: dict[str, list[dict[str, Any]]] = json.loads(content)
+    lines, sections = report.get("characteristics", []), report.get("sections", [])
+    shown = [one.get("exhibits") or {} for one in (*lines, *sections)]
+    files = [file for exhibits in shown for file in exhibits.get("attachments", [])]
+    return ReportFacts(
+        hashlib.sha256(content).hexdigest(),
+        tuple((line["id"], line["title"]) for line in lines),
+        tuple((PurePosixPath(file["path"]).name, file["title"]) for file in files),
+    )
 
 
 def _checked(words: Words, facts: ReportFacts) -> Words:

@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 from secrets import token_urlsafe
 
 from sqlalchemy import or_, select, update
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, joinedload
 
 from api.inspections.service import get_inspection, report_path
 from api.resources import Caller, Resources
@@ -119,6 +119,7 @@ def open_link(session: Session, token: str) -> Guest:
     """
     digest = digest_of(token)
     query = select(ShareLink, Inspection).join(Inspection, Inspection.id == ShareLink.inspection_id)
+    query = query.options(joinedload(Inspection.nominal), joinedload(Inspection.scan))
     found = session.execute(query.where(ShareLink.token_sha256 == digest)).one_or_none()
     kept = found[0].token_sha256 if found else NO_DIGEST
     is_known = hmac.compare_digest(kept.encode(), digest.encode())

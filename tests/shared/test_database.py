@@ -8,17 +8,19 @@ from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from pathlib import Path
+from typing import Any
 
 import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from sqlalchemy import func, inspect, select, text
-from sqlalchemy.exc import IntegrityError
+from sqlalchemy.exc import DBAPIError, IntegrityError
 
 from shared.access import DEFAULT_WORKSPACE
 from shared.database import Database, migrate, open_database
 from shared.settings import Settings
-from shared.tables import Base, FeatureDetection, Inspection, Part, Revision, new_id
+from shared.sharing_tables import Remark
+from shared.tables import Base, FeatureDetection, Inspection, Part, Revision, Upload, new_id, utc_now
 from tests.support.postgres import fresh_database, temporary_postgres
 
 INSPECTION_OF_THE_FIRST_VERSION = (
@@ -143,7 +145,50 @@ def test_rows_survive_the_way_to_jobs_and_back(settings: Settings) -> None:
         row = session.scalars(select(Inspection)).one()
         assert (row.id, row.title, row.scan_upload_id, row.bodies) == ("insp_1", "Head", "up_1", [])
         session.add(FeatureDetection(id="feat_1", title="A", nominal_upload_id="up_1", workspace_id=DEFAULT_WORKSPACE))
-    migrate(settings, "-2")
+    migrate(settings, "0001")
     with database.engine.connect() as connection:
         assert connection.execute(text("SELECT id, title FROM inspections")).all() == [("insp_1", "Head")]
     database.close()
+
+
+def add_remark(database: Database) -> None:
+    """An inspection with one remark."""
+    own: dict[str, Any] = {"workspace_id": DEFAULT_WORKSPACE}
+    with database.writing() as session:
+        session.add(Upload(id="up_1", file_name="a", size_bytes=1, sha256="ab", storage_key="uploads/1", **own))
+        session.flush()
+        session.add(Inspection(id="insp_1", title="A", nominal_upload_id="up_1", scan_upload_id="up_1", **own))
+        session.flush()
+        session.add(
+            Remark(
+                id="rem_1", inspection_id="insp_1", number=1, author="Anna", kind="remark", text="Cold shut.",
+                at=utc_now(), report_sha256="ab", previous_sha256="cd", sha256="ef",
+            )
+        )  # fmt: skip
+
+
+@pytest.mark.parametrize("change", ["UPDATE remarks SET text = 'Fine.'", "DELETE FROM remarks"])
+def test_a_remark_can_neither_be_changed_nor_deleted(database: Database, change: str) -> None:
+    add_remark(database)
+    with pytest.raises(DBAPIError, match="only ever added"), database.writing() as session:
+        session.execute(text(change))
+    with database.reading() as session:
+        assert session.scalars(select(Remark.text)).all() == ["Cold shut."]
+
+
+def test_two_remarks_cannot_have_one_place_in_the_row(database: Database) -> None:
+    add_remark(database)
+    with database.reading() as session:
+        first = session.scalars(select(Remark)).one()
+        values = {column: getattr(first, column) for column in Remark.__table__.columns.keys()}  # noqa: SIM118 - no dict
+    with pytest.raises(IntegrityError), database.writing() as session:
+        session.add(Remark(**{**values, "id": "rem_2"}))
+
+
+def test_sharing_can_be_taken_back_with_remarks_in_place(settings: Settings, database: Database) -> None:
+    add_remark(database)
+    migrate(settings, "0003")
+    migrate(settings)
+    with database.reading() as session:
+        assert session.scalars(select(Inspection.id)).all() == ["insp_1"]
+        assert session.scalars(select(Remark.id)).all() == []
