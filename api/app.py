@@ -29,6 +29,7 @@ from api.sender import CelerySender
 from api.sharing import endpoints as links
 from api.sharing import guests
 from api.sharing import remark_endpoints as remarks
+from api.subscriptions import endpoints as subscriptions
 from api.upkeep import upkeep
 from api.uploads import endpoints as uploads
 from api.uploads import tus
@@ -42,8 +43,8 @@ DESCRIPTION = (
 )
 # Routes with a fixed word must come before those with an id in its place.
 ROUTERS = (
-    tus, uploads, parts, features, form, reports, events, links, remarks, inspections, repeatability, health, schemas,
-    guests, pages,
+    tus, uploads, parts, features, form, reports, events, links, remarks, inspections, repeatability, subscriptions,
+    health, schemas, guests, pages,
 )  # fmt: skip
 
 

@@ -24,6 +24,25 @@ from api.inspections.schemas import InspectionIn, InspectionOut, InspectionPage
 from api.parts.schemas import PartIn, PartOut, PartPage, RevisionIn, RevisionOut, RevisionPage
 from api.problems import MEDIA_TYPE, declared
 from api.repeatability.schemas import RepeatabilityIn, RepeatabilityOut
+from api.sharing.schemas import (
+    ChainOut,
+    LinkIn,
+    LinkList,
+    LinkOut,
+    NewLinkOut,
+    RemarkIn,
+    RemarkList,
+    RemarkOut,
+)
+from api.subscriptions.schemas import (
+    DeliveryOut,
+    DeliveryPage,
+    NewSubscriptionOut,
+    SubscriptionIn,
+    SubscriptionList,
+    SubscriptionOut,
+    SubscriptionPatch,
+)
 from api.uploads.schemas import UploadOut
 from shared.errors import RequestInvalid
 from shared.settings import Settings
@@ -31,6 +50,8 @@ from shared.settings import Settings
 MODELS: tuple[type[BaseModel], ...] = (
     FeaturesOut, InspectionIn, InspectionOut, InspectionPage, Live, PartIn, PartOut, PartPage, Ready,
     RepeatabilityIn, RepeatabilityOut, RevisionIn, RevisionOut, RevisionPage, UploadOut,
+    ChainOut, LinkIn, LinkList, LinkOut, NewLinkOut, RemarkIn, RemarkList, RemarkOut,
+    DeliveryOut, DeliveryPage, NewSubscriptionOut, SubscriptionIn, SubscriptionList, SubscriptionOut, SubscriptionPatch,
 )  # fmt: skip
 COMMITTED = Path(__file__).with_name("openapi.json")
 FRAMEWORK_SCHEMAS = ("HTTPValidationError", "ValidationError")
@@ -44,6 +65,9 @@ ID_EXAMPLES = {
     "part_id": "part_5f0e1d2c3b4a59687786950a",
     "revision_id": "rev_a1b2c3d4e5f60718293a4b5c",
     "inspection_id": "insp_9a8b7c6d5e4f30211203f4e5",
+    "link_id": "link_7a6b5c4d3e2f1a0b9c8d7e6f",
+    "subscription_id": "sub_0f1e2d3c4b5a69788796a5b4",
+    "message_id": "msg_3c2b1a0f9e8d7c6b5a493827",
     "limit": 20,
     "cursor": "MjAyNS0wMS0zMVQwOTozMDowMCswMDowMCBwYXJ0XzVmMGU=",
     "state": "done",
