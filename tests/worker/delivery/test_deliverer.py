@@ -293,5 +293,5 @@ def test_a_worker_that_must_stop_sends_nothing_more(scene: Scene) -> None:
     scene.end()
     stopping = threading.Event()
     stopping.set()
-    assert Deliverer(database, Poster(AddressRules("127.0.0.0/8")), stopping, scene.clock).deliver() == 0
+    assert Deliverer(scene.database, Poster(AddressRules("127.0.0.0/8")), stopping, scene.clock).deliver() == 0
     assert scene.receiver.received == []
