@@ -12,6 +12,7 @@ from starlette.concurrency import run_in_threadpool
 
 from api.idempotency import forget_old_keys
 from api.resources import Resources
+from api.sessions.service import forget_ended_sessions
 from api.uploads.resumable import drop_expired
 
 log = structlog.get_logger(__name__)
@@ -37,6 +38,7 @@ def tidy(resources: Resources) -> None:
     swept = resources.store.sweep_aside(LEFTOVER_AGE_S)
     with resources.database.writing() as session:
         forget_old_keys(session)
+        forget_ended_sessions(session)
     if expired or swept:
         log.info("tidied", expired_uploads=expired, leftovers=swept)
 
