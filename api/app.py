@@ -11,11 +11,13 @@ from starlette.concurrency import run_in_threadpool
 from starlette.staticfiles import StaticFiles
 
 from api import schemas
+from api.audit import endpoints as audit
 from api.features import endpoints as features
 from api.health import endpoints as health
 from api.health.service import InspectionStates
 from api.inspections import endpoints as inspections
 from api.inspections import events, form, reports
+from api.keys import endpoints as keys
 from api.metrics import Metrics
 from api.middleware import BodyLimit, Guard, RequestContext
 from api.openapi import add_description, operation_id
@@ -26,6 +28,7 @@ from api.problems import add_problem_handlers
 from api.repeatability import endpoints as repeatability
 from api.resources import Resources, Sender
 from api.sender import CelerySender
+from api.sessions import endpoints as sessions
 from api.sharing import endpoints as links
 from api.sharing import guests
 from api.sharing import remark_endpoints as remarks
@@ -44,7 +47,7 @@ DESCRIPTION = (
 # Routes with a fixed word must come before those with an id in its place.
 ROUTERS = (
     tus, uploads, parts, features, form, reports, events, links, remarks, inspections, repeatability, subscriptions,
-    health, schemas, guests, pages,
+    keys, audit, health, schemas, sessions, guests, pages,
 )  # fmt: skip
 
 
@@ -70,6 +73,7 @@ def create_app(settings: Settings, sender: Sender | None = None, store: FileStor
         lifespan=_lifespan,
     )
     app.state.resources = resources
+    app.state.routers = tuple(module.router for module in ROUTERS)
     for module in ROUTERS:
         app.include_router(module.router)
     app.mount("/static", StaticFiles(directory=FOLDER / "static"), name="static")

@@ -37,6 +37,15 @@ SECURITY_HEADERS = {
 }
 
 
+MORE_HEADERS = "firstpour_headers"
+
+
+def more_headers(request: Request) -> dict[str, str]:
+    """Headers to be put on the answer to this request, whatever it will be."""
+    found: dict[str, str] = request.scope[MORE_HEADERS]
+    return found
+
+
 class RequestContext:
     """Outermost: request id, log line, metrics, and security headers that an answer may replace."""
 
@@ -50,6 +59,8 @@ class RequestContext:
             return
         started_s, request_id, status = time.perf_counter(), token_hex(8), 0
         scope["firstpour_request_id"] = request_id
+        more: dict[str, str] = {}
+        scope[MORE_HEADERS] = more
         structlog.contextvars.bind_contextvars(request_id=request_id)
 
         async def send_with_headers(message: Message) -> None:
@@ -58,6 +69,7 @@ class RequestContext:
                 status = message["status"]
                 headers = MutableHeaders(scope=message)
                 headers["X-Request-Id"] = request_id
+                headers.update(more)
                 for name, value in SECURITY_HEADERS.items():
                     headers.setdefault(name, value)
                 if privacy.is_guest_path(scope["path"]):
@@ -75,7 +87,7 @@ class RequestContext:
             await internal_problem(Request(scope, receive))(scope, receive, send_with_headers)
         finally:
             self._count(scope, status or CUT_OFF, time.perf_counter() - started_s)
-            structlog.contextvars.unbind_contextvars("request_id")
+            structlog.contextvars.unbind_contextvars("request_id", "key_id")
 
     def _count(self, scope: Scope, status: int, duration_s: float) -> None:
         method, route = scope["method"], _route_template(scope)

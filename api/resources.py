@@ -70,6 +70,12 @@ def caller_of(request: Request) -> Caller | None:
     return found
 
 
+def let_in(request: Request) -> Caller:
+    """The caller of a route that is not public."""
+    found: Caller = request.scope[CALLER]
+    return found
+
+
 CALLER = "firstpour_caller"
 
 

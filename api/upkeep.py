@@ -12,6 +12,7 @@ from starlette.concurrency import run_in_threadpool
 
 from api.idempotency import forget_old_keys
 from api.resources import Resources
+from api.sessions.service import forget_ended_sessions
 from api.subscriptions.service import forget_old_deliveries
 from api.uploads.resumable import drop_expired
 
@@ -39,6 +40,7 @@ def tidy(resources: Resources) -> None:
     with resources.database.writing() as session:
         forget_old_keys(session)
         forget_old_deliveries(session)
+        forget_ended_sessions(session)
     if expired or swept:
         log.info("tidied", expired_uploads=expired, leftovers=swept)
 

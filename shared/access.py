@@ -14,6 +14,7 @@ from enum import StrEnum
 from secrets import token_hex, token_urlsafe
 
 DEFAULT_WORKSPACE = "ws_default"  # of everything made before there were workspaces, and wherever no keys are used
+KEY_VARIABLE = "FIRSTPOUR_KEY"  # the key of a program that calls the service; no setting of the service itself
 SECRET_BYTES = 32
 PUBLIC_PART_BYTES = 5  # 40 bits tell the keys of a service apart; they are unique in the table
 KEY_PATTERN = re.compile(r"(fp_[0-9a-f]{10})_[A-Za-z0-9_-]{43}")

@@ -145,6 +145,11 @@ class AuditEntry(InWorkspace, Base):
     request_id: Mapped[str | None] = mapped_column(String(32))
     detail: Mapped[dict[str, Any]] = mapped_column(JSON)
 
+    @property
+    def created_at(self) -> datetime:
+        """The moment, as paging calls it."""
+        return self.at
+
 
 class Upload(MadeWithKey, Base):
     """One file as received."""

@@ -20,6 +20,7 @@ from shared.errors import (
     Conflict,
     FileKindUnknown,
     IdempotencyKeyReused,
+    JobQuotaReached,
     NotFound,
     PlanInvalid,
     RequestInvalid,
@@ -37,7 +38,14 @@ router = APIRouter(route_class=GuardedRoute, prefix="/v1/inspections", tags=["in
     response_model=InspectionOut,
     summary="Order an inspection of uploaded files",
     responses=declared(
-        NotFound, RequestInvalid, RequestTooLarge, PlanInvalid, UnitMissing, FileKindUnknown, IdempotencyKeyReused
+        NotFound,
+        RequestInvalid,
+        RequestTooLarge,
+        PlanInvalid,
+        UnitMissing,
+        FileKindUnknown,
+        IdempotencyKeyReused,
+        JobQuotaReached,
     ),
 )
 def create_inspection(wanted: InspectionIn, caller: Writer, resources: NeedsResources, claim: Claimed) -> Response:

@@ -10,12 +10,12 @@ from fastapi import APIRouter, Depends
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 from starlette.concurrency import run_in_threadpool
 
-from api.admission import GuardedRoute
+from api.admission import GuardedRoute, is_still_good
 from api.inspections.schemas import InspectionOut, inspection_out
 from api.inspections.service import get_inspection
 from api.problems import declared
 from api.resources import Caller, NeedsResources, Reader, Resources
-from shared.errors import NotFound
+from shared.errors import NotFound, Unauthenticated
 
 router = APIRouter(route_class=GuardedRoute, prefix="/v1/inspections", tags=["inspections"])
 POLL_S = 0.4  # below what a person notices
@@ -51,11 +51,17 @@ async def follow_inspection(
         if current.state.is_final:
             return
         await asyncio.sleep(POLL_S)
-        current = await run_in_threadpool(_read, resources, caller, first.id)
+        try:
+            current = await run_in_threadpool(_read, resources, caller, first.id)
+        except Unauthenticated:  # the answer is under way and can only end; whoever comes back is told
+            return
 
 
 def _read(resources: Resources, caller: Caller, inspection_id: str) -> InspectionOut:
+    """The inspection as it stands; a key revoked since the stream began ends it, as it would any other request."""
     with resources.database.reading() as session:
+        if not is_still_good(session, caller):
+            raise Unauthenticated
         return inspection_out(get_inspection(session, caller, inspection_id))
 
 

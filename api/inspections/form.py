@@ -20,17 +20,19 @@ from api.jobs import remind_workers
 from api.negotiation import prefers_html
 from api.problems import declared
 from api.resources import Caller, NeedsResources, Writer
-from api.uploads.receiving import keep_or_drop
-from api.uploads.service import add_upload
+from api.uploads.receiving import keep_or_drop, refuse_beyond_quota
+from api.uploads.service import take_upload
 from shared.errors import (
     FileEmpty,
     FileKindUnknown,
     FileTooLarge,
     IdempotencyKeyReused,
+    JobQuotaReached,
     MediaTypeUnsupported,
     PlanInvalid,
     RequestInvalid,
     ServiceUnavailable,
+    StorageQuotaReached,
     UnitMissing,
     UploadIncomplete,
 )
@@ -73,13 +75,15 @@ FORM_BODY = {"required": True, "content": {"multipart/form-data": {"schema": FOR
     response_model=InspectionOut,
     summary="Send both files and order an inspection",
     responses=declared(
-        FileEmpty, FileKindUnknown, FileTooLarge, IdempotencyKeyReused, MediaTypeUnsupported, PlanInvalid,
-        RequestInvalid, ServiceUnavailable, UnitMissing, UploadIncomplete,
+        FileEmpty, FileKindUnknown, FileTooLarge, IdempotencyKeyReused, JobQuotaReached, MediaTypeUnsupported,
+        PlanInvalid, RequestInvalid, ServiceUnavailable, StorageQuotaReached, UnitMissing, UploadIncomplete,
     ),
     openapi_extra={"requestBody": FORM_BODY},
 )  # fmt: skip
 async def create_from_form(request: Request, caller: Writer, resources: NeedsResources, key: Key = None) -> Response:
     """``curl -F nominal=@head.step -F scan=@scan.stl -F unit=mm http://127.0.0.1:8650/v1/inspections/form``."""
+    announced_bytes = int(request.headers.get("content-length", "0"))
+    await run_in_threadpool(refuse_beyond_quota, resources, caller, announced_bytes)
     limits = FormLimits(resources.settings.upload_limit_bytes, TEXT_FIELDS)
     form = await read_form(request.stream(), request.headers.get("content-type", ""), resources.store, limits)
     resources.metrics.upload_bytes.labels("form").inc(sum(file.stored.size_bytes for file in form.files))
@@ -117,9 +121,9 @@ def _order(session: Session, caller: Caller, form: Form) -> dict[str, Any]:
     values = {
         "title": form.fields.get("title"),
         "plan": form.fields.get("plan"),
-        "nominal_upload_id": add_upload(session, caller, nominal.stored, nominal.name).id,
+        "nominal_upload_id": take_upload(session, caller, nominal.stored, nominal.name).id,
         "nominal_unit": form.fields.get("nominal_unit"),
-        "scan_upload_id": add_upload(session, caller, scan.stored, scan.name).id,
+        "scan_upload_id": take_upload(session, caller, scan.stored, scan.name).id,
         "scan_unit": form.fields.get("scan_unit"),
         "unit": None if form.fields.get("unit") == UNIT_OF_FILE else form.fields.get("unit"),
         "bodies": [_body(session, caller, file) for file in form.files if file.field not in {"nominal", "scan"}],
@@ -153,5 +157,5 @@ def _body(session: Session, caller: Caller, file: FormFile) -> dict[str, str]:
             advice="Files are nominal, scan, core, core.NAME and part.NAME.",
             field=file.field,
         )
-    upload = add_upload(session, caller, file.stored, file.name)
+    upload = take_upload(session, caller, file.stored, file.name)
     return {"name": name or PurePosixPath(file.name).stem, "role": role, "upload_id": upload.id}

@@ -11,8 +11,10 @@ from sqlalchemy.orm import Session, joinedload
 from api.inspections.schemas import InspectionIn
 from api.paging import after_cursor, page_of
 from api.parts.service import checked_bodies, checked_plan, checked_unit, get_revision
+from api.quotas import check_jobs
 from api.resources import Caller
 from api.uploads.service import get_upload
+from shared import audit
 from shared.errors import Conflict, NotFound, ReportNotReady
 from shared.filestore import FileStore
 from shared.report import ATTACHMENT_FOLDER
@@ -23,7 +25,8 @@ REPORT_FILES = {"json": "report.json", "html": "report.html"}
 
 
 def create_inspection(session: Session, caller: Caller, wanted: InspectionIn) -> Inspection:
-    """A new inspection, queued; raises InputError and NotFound."""
+    """A new inspection, queued; raises InputError, NotFound and JobQuotaReached."""
+    check_jobs(session, caller)
     row = _of_revision(session, caller, wanted) if wanted.revision_id else _of_nominal(session, caller, wanted)
     row.workspace_id, row.key_id = caller.workspace_id, caller.key_id
     scan = get_upload(session, caller, wanted.scan_upload_id)
@@ -34,6 +37,7 @@ def create_inspection(session: Session, caller: Caller, wanted: InspectionIn) ->
     row.state, row.progress, row.attempts, row.cancel_requested = InspectionState.QUEUED.value, 0.0, 0, False
     session.add(row)
     session.flush()
+    audit.note(session, caller, "inspection.ordered", row.id, title=row.title)
     return row
 
 
@@ -61,7 +65,7 @@ def list_inspections(
 def cancel_inspection(session: Session, caller: Caller, inspection_id: str) -> Inspection:
     """Cancel at once what waits, ask the worker to stop what runs; a second time changes nothing."""
     row = get_inspection(session, caller, inspection_id)
-    state = InspectionState(row.state)
+    state, was_requested = InspectionState(row.state), row.cancel_requested
     if state == InspectionState.QUEUED:
         row.state, row.finished_at, row.cancel_requested = InspectionState.CANCELLED.value, utc_now(), True
     elif state == InspectionState.RUNNING:
@@ -72,6 +76,8 @@ def cancel_inspection(session: Session, caller: Caller, inspection_id: str) -> I
             advice="Nothing needs doing: it does not run any more.",
             state=state.value,
         )
+    if not was_requested:
+        audit.note(session, caller, "inspection.cancelled", row.id)
     session.flush()
     return row
 

@@ -9,7 +9,7 @@ from api.admission import GuardedRoute
 from api.inspections import service as inspections
 from api.inspections.schemas import inspection_out
 from api.pages.rendering import page
-from api.pages.service import shown, stages
+from api.pages.service import for_caller, shown, stages
 from api.paging import Cursor
 from api.resources import NeedsResources, Reader, Writer
 
@@ -23,7 +23,8 @@ def home(caller: Reader, resources: NeedsResources, before: Cursor = None) -> Re
     with resources.database.reading() as session:
         rows, older = inspections.list_inspections(session, caller, LISTED, before)
         listed = [shown(inspection_out(row)) for row in rows]
-    return page("home.html", {"inspections": listed, "older": older, "is_first": before is None})
+    values = {"inspections": listed, "older": older, "is_first": before is None, **for_caller(caller)}
+    return page("home.html", values)
 
 
 @router.get("/inspections/{inspection_id}")
@@ -31,7 +32,8 @@ def show_inspection(inspection_id: str, caller: Reader, resources: NeedsResource
     """Progress while it runs, then what came of it."""
     with resources.database.reading() as session:
         inspection = inspection_out(inspections.get_inspection(session, caller, inspection_id))
-    return page("inspection.html", {"one": shown(inspection), "stages": stages(inspection)})
+    values = {"one": shown(inspection), "stages": stages(inspection), **for_caller(caller)}
+    return page("inspection.html", values)
 
 
 @router.post("/inspections/{inspection_id}/cancel")

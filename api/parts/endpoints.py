@@ -16,6 +16,7 @@ from api.resources import NeedsResources, Reader, Writer
 from shared.errors import (
     FileKindUnknown,
     IdempotencyKeyReused,
+    JobQuotaReached,
     NotFound,
     PlanInvalid,
     RequestInvalid,
@@ -64,7 +65,14 @@ def read_part(part_id: str, caller: Reader, resources: NeedsResources) -> PartOu
     response_model=RevisionOut,
     summary="Create a revision",
     responses=declared(
-        NotFound, RequestInvalid, RequestTooLarge, PlanInvalid, UnitMissing, FileKindUnknown, IdempotencyKeyReused
+        NotFound,
+        RequestInvalid,
+        RequestTooLarge,
+        PlanInvalid,
+        UnitMissing,
+        FileKindUnknown,
+        IdempotencyKeyReused,
+        JobQuotaReached,
     ),
 )
 def create_revision(

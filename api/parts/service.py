@@ -10,8 +10,10 @@ from sqlalchemy.orm import Session
 
 from api.paging import after_cursor, page_of
 from api.parts.schemas import BodyIn, PartIn, RevisionIn
+from api.quotas import check_jobs
 from api.resources import Caller
 from api.uploads.service import get_upload
+from shared import audit
 from shared.errors import FileKindUnknown, NotFound, RequestInvalid, UnitMissing
 from shared.feature_list import FEATURES_VERSION
 from shared.file_kinds import CARRIES_UNIT, carries_unit
@@ -27,6 +29,7 @@ def create_part(session: Session, caller: Caller, wanted: PartIn) -> Part:
     part = Part(id=new_id("part"), workspace_id=caller.workspace_id, name=wanted.name)
     session.add(part)
     session.flush()
+    audit.note(session, caller, "part.created", part.id, name=part.name)
     return part
 
 
@@ -47,6 +50,7 @@ def list_parts(session: Session, caller: Caller, limit: int, cursor: str | None)
 
 def create_revision(session: Session, caller: Caller, part_id: str, wanted: RevisionIn) -> Revision:
     """A new revision of a part, and the detection of its features, queued with it."""
+    check_jobs(session, caller)
     part = get_part(session, caller, part_id)
     nominal = get_upload(session, caller, wanted.nominal_upload_id)
     plan, source = checked_plan(wanted.plan)
@@ -64,6 +68,7 @@ def create_revision(session: Session, caller: Caller, part_id: str, wanted: Revi
     session.flush()
     session.add(new_detection(caller, revision))
     session.flush()
+    audit.note(session, caller, "revision.created", revision.id, part_id=part.id, label=revision.label)
     return revision
 
 

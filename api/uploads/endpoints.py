@@ -13,9 +13,9 @@ from api.admission import GuardedRoute
 from api.idempotency import Key, claim_for
 from api.problems import declared
 from api.resources import NeedsResources, Reader, Writer
-from api.uploads.receiving import keep_or_drop
+from api.uploads.receiving import keep_or_drop, refuse_beyond_quota
 from api.uploads.schemas import UploadOut, upload_out
-from api.uploads.service import add_upload, display_name, get_upload, name_in_disposition, receive_file, too_large
+from api.uploads.service import display_name, get_upload, name_in_disposition, receive_file, take_upload, too_large
 from shared.errors import (
     FileEmpty,
     FileTooLarge,
@@ -24,6 +24,7 @@ from shared.errors import (
     NotFound,
     RequestInvalid,
     ServiceUnavailable,
+    StorageQuotaReached,
 )
 
 router = APIRouter(route_class=GuardedRoute, prefix="/v1/uploads", tags=["uploads"])
@@ -54,7 +55,13 @@ def shown_name(
     response_model=UploadOut,
     summary="Send a file as the raw body",
     responses=declared(
-        FileEmpty, FileTooLarge, MediaTypeUnsupported, IdempotencyKeyReused, ServiceUnavailable, RequestInvalid
+        FileEmpty,
+        FileTooLarge,
+        MediaTypeUnsupported,
+        IdempotencyKeyReused,
+        ServiceUnavailable,
+        RequestInvalid,
+        StorageQuotaReached,
     ),
     openapi_extra=RAW_BODY,
 )
@@ -68,13 +75,15 @@ async def create_upload(
     """Stream the body to the disk.  ``curl -T head.step 'http://127.0.0.1:8650/v1/uploads?name=head.step' -X POST``."""
     _refuse_forms(request)
     limit_bytes = resources.settings.upload_limit_bytes
-    if int(request.headers.get("content-length", "0")) > limit_bytes:
+    announced_bytes = int(request.headers.get("content-length", "0"))
+    if announced_bytes > limit_bytes:
         raise too_large(shown, limit_bytes)
+    await run_in_threadpool(refuse_beyond_quota, resources, caller, announced_bytes)
     stored = await receive_file(request.stream(), resources.store, shown, limit_bytes)
     resources.metrics.upload_bytes.labels("raw").inc(stored.size_bytes)
 
     def make(session: Session) -> dict[str, object]:
-        return upload_out(add_upload(session, caller, stored, shown)).model_dump(mode="json")
+        return upload_out(take_upload(session, caller, stored, shown)).model_dump(mode="json")
 
     claim = claim_for(request, caller, key, shown, stored.sha256)
     answer = await run_in_threadpool(keep_or_drop, resources, [stored], claim, make)

@@ -15,7 +15,9 @@ from anyio import to_thread
 from sqlalchemy.orm import Session
 from starlette.requests import ClientDisconnect
 
+from api.quotas import check_bytes
 from api.resources import Caller
+from shared import audit
 from shared.errors import FileEmpty, FileTooLarge, NotFound, ServiceUnavailable
 from shared.filestore import FileStore, FileWriter, StoredFile
 from shared.tables import Upload, new_id
@@ -107,6 +109,20 @@ def add_upload(session: Session, owner: Owner, stored: StoredFile, name: str) ->
     session.add(upload)
     session.flush()
     return upload
+
+
+def take_upload(session: Session, caller: Caller, stored: StoredFile, name: str) -> Upload:
+    """An upload the caller sent whole, within the room of the key; raises StorageQuotaReached."""
+    check_bytes(session, caller, stored.size_bytes)
+    upload = add_upload(session, caller, stored, name)
+    note_upload(session, caller, upload)
+    return upload
+
+
+def note_upload(session: Session, caller: Caller, upload: Upload) -> None:
+    """Into the audit log."""
+    details = {"file": upload.file_name, "size_bytes": upload.size_bytes, "sha256": upload.sha256}
+    audit.note(session, caller, "upload.received", upload.id, **details)
 
 
 def get_upload(session: Session, caller: Caller, upload_id: str) -> Upload:

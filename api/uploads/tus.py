@@ -10,8 +10,9 @@ from starlette.responses import Response
 
 from api.admission import GuardedRoute
 from api.problems import declared
-from api.resources import NeedsResources, Public, Writer
+from api.resources import NeedsResources, Public, Writer, let_in
 from api.uploads import resumable
+from api.uploads.resumable import Piece
 from shared.errors import (
     ChecksumMismatch,
     Conflict,
@@ -23,6 +24,7 @@ from shared.errors import (
     ProtocolVersionUnsupported,
     RequestInvalid,
     ServiceUnavailable,
+    StorageQuotaReached,
     UploadBusy,
     UploadExpired,
 )
@@ -73,7 +75,7 @@ def tus_options(resources: NeedsResources) -> Response:
     response_class=Response,
     dependencies=[SpeaksTus],
     summary="Begin a resumable upload",
-    responses=declared(FileEmpty, FileTooLarge, ProtocolVersionUnsupported, RequestInvalid),
+    responses=declared(FileEmpty, FileTooLarge, ProtocolVersionUnsupported, RequestInvalid, StorageQuotaReached),
 )
 def tus_create(
     caller: Writer,
@@ -124,8 +126,9 @@ async def tus_patch(
     """The answer to the last piece carries the id of the upload in Firstpour-Upload-Id."""
     if request.headers.get("content-type") != OFFSET_TYPE:
         raise MediaTypeUnsupported(f"The body must be {OFFSET_TYPE}.", advice="Send that Content-Type.")
-    checksum = resumable.read_checksum(upload_checksum)
-    row = await resumable.append(resources, row, upload_offset, request.stream(), checksum)
+    piece = Piece(upload_offset, request.stream(), resumable.read_checksum(upload_checksum))
+    caller = let_in(request)
+    row = await resumable.append(resources, caller, row, piece)
     return Response(status_code=204, headers=_headers(row))
 
 

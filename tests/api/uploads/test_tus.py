@@ -14,7 +14,7 @@ from starlette.requests import ClientDisconnect
 
 from api.resources import LOCAL
 from api.uploads import resumable
-from api.uploads.resumable import append, create_partial, get_partial
+from api.uploads.resumable import Piece, append, create_partial, get_partial
 from shared.tables import PartialUpload, utc_now
 from tests.support.service import Service
 
@@ -205,7 +205,7 @@ def anyio_backend() -> str:
 async def test_what_came_before_the_line_broke_is_kept(service: Service) -> None:
     row = create_partial(service.resources, LOCAL, len(DATA), {"filename": "a.stl"})
     with pytest.raises(ClientDisconnect):
-        await append(service.resources, row, 0, broken(DATA[:3000]), None)
+        await append(service.resources, LOCAL, row, Piece(0, broken(DATA[:3000])))
     assert get_partial(service.resources, LOCAL, row.id).offset_bytes == 3000
 
 
