@@ -22,6 +22,7 @@ from api.metrics import Metrics
 from api.middleware import BodyLimit, Guard, RequestContext
 from api.openapi import add_description, operation_id
 from api.pages import endpoints as pages
+from api.pages import sharing as page_sharing
 from api.pages.rendering import FOLDER
 from api.parts import endpoints as parts
 from api.problems import add_problem_handlers
@@ -47,7 +48,7 @@ DESCRIPTION = (
 # Routes with a fixed word must come before those with an id in its place.
 ROUTERS = (
     tus, uploads, parts, features, form, reports, events, links, remarks, inspections, repeatability, subscriptions,
-    keys, audit, health, schemas, sessions, guests, pages,
+    keys, audit, health, schemas, sessions, guests, pages, page_sharing,
 )  # fmt: skip
 
 

@@ -9,7 +9,8 @@ from api.admission import GuardedRoute
 from api.inspections import service as inspections
 from api.inspections.schemas import inspection_out
 from api.pages.rendering import page
-from api.pages.service import for_caller, shown, stages
+from api.pages.service import for_caller, shown
+from api.pages.sharing import inspection_values
 from api.paging import Cursor
 from api.resources import NeedsResources, Reader, Writer
 
@@ -31,8 +32,8 @@ def home(caller: Reader, resources: NeedsResources, before: Cursor = None) -> Re
 def show_inspection(inspection_id: str, caller: Reader, resources: NeedsResources) -> Response:
     """Progress while it runs, then what came of it."""
     with resources.database.reading() as session:
-        inspection = inspection_out(inspections.get_inspection(session, caller, inspection_id))
-    values = {"one": shown(inspection), "stages": stages(inspection), **for_caller(caller)}
+        inspection = inspections.get_inspection(session, caller, inspection_id)
+        values = inspection_values(session, resources, caller, inspection)
     return page("inspection.html", values)
 
 

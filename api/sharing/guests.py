@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import time
 from typing import Annotated, Any
-from urllib.parse import parse_qsl
 
 from fastapi import APIRouter, Depends, Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from api.admission import GuardedRoute
+from api.forms import read_fields
 from api.inspections.reports import attachment_response, report_response
 from api.inspections.schemas import inspection_out
 from api.inspections.service import attachment_path, report_path
@@ -25,22 +25,11 @@ from api.sharing import passphrases, remarks, service
 from api.sharing.schemas import RemarkList, remark_out
 from api.sharing.service import Guest
 from api.sharing.shown import shown_remarks
-from shared.errors import (
-    LinkForbids,
-    MediaTypeUnsupported,
-    PassphraseNeeded,
-    PassphraseWrong,
-    RequestInvalid,
-    RequestTooLarge,
-    TooManyTries,
-)
-from shared.sharing_tables import Decision
+from api.sharing.words import words_of
+from shared.errors import LinkForbids, PassphraseNeeded, PassphraseWrong, TooManyTries
 
 router = APIRouter(route_class=GuardedRoute, prefix="/s", include_in_schema=False, dependencies=[Public])
 COOKIE = "firstpour_guest"
-FORM = "application/x-www-form-urlencoded"
-FORM_LIMIT_BYTES = 64 * 1024  # 4,000 characters, each escaped
-FIELD_LIMIT = 10
 POLICY = (
     "default-src 'none'; style-src 'self'; img-src 'self' data:; frame-src 'self'; form-action 'self'; "
     "base-uri 'none'; frame-ancestors 'none'"
@@ -71,17 +60,8 @@ Admitted = Annotated[Guest, Depends(admitted)]
 
 
 async def form_fields(request: Request, _guest: Invited) -> dict[str, str]:
-    """The fields of a small form, read only for whoever has the link."""
-    if request.headers.get("content-type", "").partition(";")[0].strip().lower() != FORM:
-        raise MediaTypeUnsupported("This takes a form.", advice=f"Send it as {FORM}, as curl -d does.")
-    body = await request.body()
-    if len(body) > FORM_LIMIT_BYTES:
-        raise RequestTooLarge(f"The form has more than {FORM_LIMIT_BYTES} bytes.", advice="Shorten it.")
-    try:
-        pairs = parse_qsl(body.decode("ascii"), keep_blank_values=True, errors="strict", max_num_fields=FIELD_LIMIT)
-    except ValueError as error:
-        raise RequestInvalid("The form cannot be read.", advice=f"Send it as {FORM}, in UTF-8.") from error
-    return dict(pairs)
+    """The fields of a form, read only for whoever has the link."""
+    return await read_fields(request)
 
 
 Fields = Annotated[dict[str, str], Depends(form_fields)]
@@ -159,7 +139,8 @@ def read_remarks(guest: Admitted, resources: NeedsResources) -> RemarkList:
 @router.post("/{token}/remarks")
 def add_remark(token: str, guest: Admitted, fields: Fields, request: Request, resources: NeedsResources) -> Response:
     """A remark or sign-off under a name the guest gives; ``curl -d author=.. -d text=..``."""
-    words = _words(guest, fields)
+    words = words_of(fields, guest.link.id)
+    _check_allowed(guest, words)
     with resources.database.writing() as session:
         row = remarks.add_remark(session, resources.store, guest.inspection, guest, words)
     if prefers_html(request):
@@ -192,24 +173,9 @@ def _page_values(token: str, guest: Guest, resources: Resources) -> dict[str, An
     }
 
 
-def _words(guest: Guest, fields: dict[str, str]) -> remarks.Words:
-    unknown = sorted(fields.keys() - {"author", "text", "decision", "place"})
-    if unknown:
-        raise RequestInvalid(
-            "The form has fields that mean nothing here.", advice="Send author, text, decision, place."
-        )
-    decision = fields.get("decision") or None
-    if decision is not None and decision not in set(Decision):
-        raise RequestInvalid("That is no decision.", advice=f"It is one of {', '.join(Decision)}.", field="decision")
-    if not (guest.link.may_sign if decision else guest.link.may_remark):
+def _check_allowed(guest: Guest, words: remarks.Words) -> None:
+    if not (guest.link.may_sign if words.decision else guest.link.may_remark):
         raise LinkForbids(
-            f"This link does not allow {'signing off' if decision else 'remarks'}.",
+            f"This link does not allow {'signing off' if words.decision else 'remarks'}.",
             advice="Ask whoever sent you the link for one that does.",
         )
-    return remarks.Words(
-        author=fields.get("author", ""),
-        text=fields.get("text", ""),
-        decision=Decision(decision) if decision else None,
-        place=fields.get("place") or None,
-        link_id=guest.link.id,
-    )

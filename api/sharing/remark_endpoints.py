@@ -12,6 +12,7 @@ from api.problems import declared
 from api.resources import NeedsResources, Reader, Writer
 from api.sharing import remarks
 from api.sharing.schemas import ChainOut, RemarkIn, RemarkList, RemarkOut, remark_out
+from api.sharing.texts import NAME_LIMIT
 from shared.errors import Conflict, NotFound, ReportNotReady, RequestInvalid, RequestTooLarge
 
 router = APIRouter(route_class=GuardedRoute, prefix="/v1/inspections/{inspection_id}/remarks", tags=["sharing"])
@@ -39,7 +40,7 @@ def list_remarks(inspection_id: str, caller: Reader, resources: NeedsResources) 
 )
 def add_remark(inspection_id: str, wanted: RemarkIn, caller: Writer, resources: NeedsResources) -> RemarkOut:
     """Guests see it too. It cannot be changed or taken back; add another that puts it right."""
-    author = wanted.author or caller.name
+    author = wanted.author or caller.name[:NAME_LIMIT]
     words = remarks.Words(author=author, text=wanted.text, decision=wanted.decision, place=wanted.place)
     with resources.database.writing() as session:
         inspection = get_inspection(session, caller, inspection_id)
