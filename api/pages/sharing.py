@@ -36,8 +36,7 @@ def make_link(
     inspection_id: str, fields: Fields, request: Request, caller: Sharer, resources: NeedsResources
 ) -> Response:
     """The page again with the address on it, this once."""
-    with resources.database.writing() as session:
-        made = service.create_link(session, resources, caller, inspection_id, _wanted(fields))
+    made = service.create_link(resources, caller, inspection_id, _wanted(fields))
     address = guest_address(request, resources.settings.public_url, made.token)
     with resources.database.reading() as session:
         inspection = get_inspection(session, caller, inspection_id)

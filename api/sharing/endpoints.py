@@ -26,9 +26,8 @@ def create_link(
     inspection_id: str, wanted: LinkIn, request: Request, caller: Sharer, resources: NeedsResources
 ) -> NewLinkOut:
     """Whoever has the address in the answer sees this report and nothing else; it is shown only now."""
-    with resources.database.writing() as session:
-        made = service.create_link(session, resources, caller, inspection_id, wanted)
-        shown = link_out(made.row, utc_now()).model_dump()
+    made = service.create_link(resources, caller, inspection_id, wanted)
+    shown = link_out(made.row, utc_now()).model_dump()
     return NewLinkOut(**shown, url=guest_address(request, resources.settings.public_url, made.token))
 
 

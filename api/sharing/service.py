@@ -59,27 +59,32 @@ class Guest:
         return self.link.workspace_id
 
 
-def create_link(session: Session, resources: Resources, caller: Caller, inspection_id: str, wanted: LinkIn) -> NewLink:
-    """A link to a finished report; raises NotFound, ReportNotReady."""
-    inspection = get_inspection(session, caller, inspection_id)
-    report_path(resources.store, inspection, "json")
+def create_link(resources: Resources, caller: Caller, inspection_id: str, wanted: LinkIn) -> NewLink:
+    """A link to a finished report; raises NotFound, ReportNotReady.
+
+    The passphrase is hashed before the transaction: slow work must not hold up other writers.
+    """
+    kept = passphrases.hash_passphrase(wanted.passphrase) if wanted.passphrase else None
     token, now = token_urlsafe(TOKEN_BYTES), utc_now()
-    row = ShareLink(
-        id=new_id("link"),
-        workspace_id=caller.workspace_id,
-        inspection_id=inspection.id,
-        token_sha256=digest_of(token),
-        passphrase=passphrases.hash_passphrase(wanted.passphrase) if wanted.passphrase else None,
-        label=wanted.label,
-        may_remark=wanted.may_remark,
-        may_sign=wanted.may_sign,
-        expires_at=now + timedelta(days=wanted.expires_in_days),
-        created_by=caller.name,
-        created_at=now,
-    )
-    session.add(row)
-    session.flush()
-    audit.note(session, caller, "link.created", row.id, inspection_id=inspection.id, label=row.label)
+    with resources.database.writing() as session:
+        inspection = get_inspection(session, caller, inspection_id)
+        report_path(resources.store, inspection, "json")
+        row = ShareLink(
+            id=new_id("link"),
+            workspace_id=caller.workspace_id,
+            inspection_id=inspection.id,
+            token_sha256=digest_of(token),
+            passphrase=kept,
+            label=wanted.label,
+            may_remark=wanted.may_remark,
+            may_sign=wanted.may_sign,
+            expires_at=now + timedelta(days=wanted.expires_in_days),
+            created_by=caller.name,
+            created_at=now,
+        )
+        session.add(row)
+        session.flush()
+        audit.note(session, caller, "link.created", row.id, inspection_id=inspection.id, label=row.label)
     return NewLink(row, token)
 
 

@@ -41,7 +41,7 @@ class SubscriptionIn(BaseModel):
     )
 
     url: Url = Field(description="https, on a public address; private networks must be listed in the settings.")
-    events: Events = tuple(SUBSCRIBABLE)  # type: ignore[assignment]  # exactly those
+    events: Events = SUBSCRIBABLE
 
 
 class SubscriptionPatch(BaseModel):

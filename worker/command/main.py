@@ -20,6 +20,7 @@ from shared.units import LengthUnit
 from worker.command import talking
 from worker.command.key_commands import key_app, workspace_app
 from worker.command.plan_commands import add_commands
+from worker.command.remark_commands import remarks
 from worker.exit_codes import ExitCode
 
 app = typer.Typer(
@@ -133,6 +134,7 @@ def serve(
 add_commands(app)
 app.add_typer(key_app)
 app.add_typer(workspace_app)
+app.command()(remarks)
 
 
 def main(arguments: list[str] | None = None) -> None:

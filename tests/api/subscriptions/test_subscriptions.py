@@ -161,11 +161,12 @@ def test_what_was_settled_long_ago_is_forgotten(service: Service, made: dict[str
         service.client.post(f"{made['links']['self']}/test")
     old, young, pending = (row.id for row in rows(service))
     month = utc_now() - timedelta(days=31)
-    for message_id, values in {
+    changes: dict[str, dict[str, Any]] = {
         old: {"state": DeliveryState.DELIVERED.value, "created_at": month},
         young: {"state": DeliveryState.FAILED.value},
         pending: {"created_at": month},
-    }.items():
+    }
+    for message_id, values in changes.items():
         with service.resources.database.writing() as session:
             session.execute(update(Delivery).where(Delivery.id == message_id).values(values))
     tidy(service.resources)
