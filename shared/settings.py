@@ -29,6 +29,7 @@ class Settings(BaseSettings):
     database_url: str = ""
     broker_url: str = ""
     access: AccessMode = AccessMode.OPEN  # keys: every request needs an access key, and any address may be listened on
+    metrics_token: Annotated[str, Field(repr=False)] = ""  # what Prometheus sends where keys are used: figures of all
     host: str = "127.0.0.1"
     published_on_loopback_only: bool = False  # says that a container's 0.0.0.0 is published to the host's loopback only
     port: Annotated[int, Field(ge=0, le=65535)] = 8650
