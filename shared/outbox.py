@@ -47,9 +47,12 @@ def tell_remark(session: Session, inspection: Inspection, remark: Remark) -> Non
 
 
 def tell(session: Session, workspace_id: str, event: Event, at: datetime, data: Mapping[str, Any]) -> None:
-    """Write a message for every active subscription of the workspace that wants the event."""
+    """Write a message for every active subscription of the workspace that wants the event.
+
+    On PostgreSQL the lock keeps one from being deleted before its message is there: the change must not fail for that.
+    """
     query = select(Subscription).where(Subscription.workspace_id == workspace_id, Subscription.is_active.is_(True))
-    for subscription in session.scalars(query):
+    for subscription in session.scalars(query.with_for_update(read=True, key_share=True)):
         if event in subscription.events:
             session.add(message_for(subscription, event, at, data))
 

@@ -92,6 +92,7 @@ def change_secret(session: Session, caller: Caller, subscription_id: str) -> Sub
 def delete_subscription(session: Session, caller: Caller, subscription_id: str) -> None:
     """Gone with its messages, sent or not."""
     row = get_subscription(session, caller, subscription_id)
+    session.refresh(row, with_for_update=True)  # after this no message is added to it
     session.execute(delete(Delivery).where(Delivery.subscription_id == row.id))
     session.delete(row)
     audit.note(session, caller, "subscription.deleted", subscription_id)

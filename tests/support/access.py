@@ -94,7 +94,12 @@ def furnish(keyed: Keyed) -> dict[str, str]:
     for number, name in enumerate((inspection, second)):
         report = minimal_report(scan_sha256=f"{number:064x}", measured=30.0)
         service.finish(name, report=json.dumps(report), files={"room.csv": b"x_mm\n"})
+    link = {"label": "Foundry"}
+    subscription = made(ask("everything", "POST", "/v1/subscriptions", json={"url": "https://hooks.example/in"}))["id"]
     return {
+        "link_id": made(ask("everything", "POST", f"/v1/inspections/{inspection}/links", json=link))["id"],
+        "subscription_id": subscription,
+        "message_id": made(ask("everything", "POST", f"/v1/subscriptions/{subscription}/test"))["id"],
         "upload_id": upload,
         "partial_id": begun.headers["location"].rpartition("/")[2],
         "part_id": part,
@@ -111,6 +116,7 @@ def unknown_ids() -> dict[str, str]:
     """Ids of nothing, of the same form."""
     prefixes = {"upload_id": "up", "partial_id": "part_up", "part_id": "part", "revision_id": "rev"}
     prefixes |= {"inspection_id": "insp", "second_id": "insp", "waiting_id": "insp", "key_id": "key"}
+    prefixes |= {"link_id": "link", "subscription_id": "sub", "message_id": "msg"}
     return {name: new_id(prefix) for name, prefix in prefixes.items()} | {"name": "room.csv"}
 
 
@@ -158,6 +164,10 @@ def request_for(operation: str, ids: Mapping[str, str]) -> dict[str, Any]:
         "create_from_form": {"files": files, "data": {"unit": "mm"}},
         "compare_inspections": {"json": {"inspection_ids": [ids["inspection_id"], ids["second_id"]]}},
         "create_key": {"json": {"name": "New", "scopes": ["read"]}},
+        "create_link": {"json": {"label": "Foundry"}},
+        "add_remark": {"json": {"text": "Cold shut at the gate."}},
+        "create_subscription": {"json": {"url": "https://hooks.example/in"}},
+        "change_subscription": {"json": {"is_active": True}},
         "rotate_key": {"json": {"overlap_hours": 1}},
     }
     return known.get(operation, {})

@@ -7,16 +7,16 @@ same id, and the receiver drops what it has seen.
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from itertools import groupby
 from random import SystemRandom
 from threading import Event as Flag
 
 import structlog
-from sqlalchemy import select, update
+from sqlalchemy import ColumnElement, and_, func, select, update
 
 from shared.database import Database
 from shared.sharing_tables import Delivery, DeliveryState, Subscription
@@ -26,7 +26,8 @@ from worker.delivery.posting import Answer, Poster
 from worker.delivery.schedule import pause_s
 
 CLAIM_S = 120.0  # well beyond the longest attempt and a slow look-up of the name
-PER_ROUND = 100
+RECEIVERS_A_ROUND, MESSAGES_A_ROUND = 100, 50  # of each receiver: one with a long queue must not hide the others
+RECEIVER_S = 15.0  # for one receiver in a round, but for the attempt under way
 CHANCE = SystemRandom().random
 RECEIVERS_AT_A_TIME = 4  # one that hangs must not hold up the others
 
@@ -63,51 +64,52 @@ class Deliverer:
         self._clock, self._chance = clock, chance
 
     def deliver(self) -> int:
-        """One round: everything due now, receivers side by side.  How many were tried."""
-        due = self._due()
-        if not due:
+        """One round: what is due now, receivers side by side.  How many messages were tried."""
+        receivers = self._receivers()
+        if not receivers:
             return 0
-        groups = [[message for message, _ in group] for _, group in groupby(due, key=lambda pair: pair[1])]
-        with ThreadPoolExecutor(min(RECEIVERS_AT_A_TIME, len(groups)), "deliverer") as pool:
-            return sum(pool.map(self._deliver_to_one, groups))
+        with ThreadPoolExecutor(min(RECEIVERS_AT_A_TIME, len(receivers)), "deliverer") as pool:
+            return sum(pool.map(self._deliver_to_one, receivers))
 
-    def _due(self) -> list[tuple[str, str]]:
-        """Ids of messages and subscriptions, together by subscription."""
+    def _receivers(self) -> list[str]:
+        """Subscriptions with something due, the longest waiting first."""
         query = (
-            select(Delivery.id, Delivery.subscription_id)
+            select(Delivery.subscription_id)
             .join(Subscription)
-            .where(
-                Delivery.state == DeliveryState.PENDING.value,
-                Delivery.next_attempt_at <= self._clock(),
-                Subscription.is_active.is_(True),
-            )
-            .order_by(Delivery.next_attempt_at)
-            .limit(PER_ROUND)
+            .where(self._is_due(), Subscription.is_active.is_(True))
+            .group_by(Delivery.subscription_id)
+            .order_by(func.min(Delivery.next_attempt_at))
+            .limit(RECEIVERS_A_ROUND)
         )
         with self._database.reading() as session:
-            found = [(row.id, row.subscription_id) for row in session.execute(query)]
-        return sorted(found, key=lambda pair: pair[1])
+            return list(session.scalars(query))
 
-    def _deliver_to_one(self, message_ids: Sequence[str]) -> int:
-        """One receiver's messages in turn; after a failure the others wait for the next round."""
-        for count, message_id in enumerate(message_ids, 1):
-            claimed = None if self._stopping.is_set() else self._claim(message_id)
+    def _deliver_to_one(self, subscription_id: str) -> int:
+        """One receiver's messages in turn; after a failure, or some time, the others wait for the next round."""
+        until_s = time.monotonic() + RECEIVER_S
+        message_ids = self._messages(subscription_id)
+        for count, message_id in enumerate(message_ids):
+            claimed = None if self._stopping.is_set() or time.monotonic() > until_s else self._claim(message_id)
             if claimed is None:
-                return count - 1
-            if not self._send(claimed):
                 return count
+            if not self._send(claimed):
+                return count + 1
         return len(message_ids)
+
+    def _messages(self, subscription_id: str) -> Sequence[str]:
+        query = select(Delivery.id).where(Delivery.subscription_id == subscription_id, self._is_due())
+        with self._database.reading() as session:
+            return session.scalars(query.order_by(Delivery.next_attempt_at).limit(MESSAGES_A_ROUND)).all()
+
+    def _is_due(self) -> ColumnElement[bool]:
+        return and_(Delivery.state == DeliveryState.PENDING.value, Delivery.next_attempt_at <= self._clock())
 
     def _claim(self, message_id: str) -> Claimed | None:
         """The right to send it once, counting an attempt; None if another has it."""
         now = self._clock()
         statement = (
             update(Delivery)
-            .where(
-                Delivery.id == message_id,
-                Delivery.state == DeliveryState.PENDING.value,
-                Delivery.next_attempt_at <= now,
-            )
+            .where(Delivery.id == message_id, self._is_due())
             .values(attempts=Delivery.attempts + 1, next_attempt_at=now + timedelta(seconds=CLAIM_S))
             .execution_options(synchronize_session=False)
         )

@@ -13,7 +13,7 @@ import pytest
 from shared.access import Scope
 from tests.support.access import Keyed, Operation, described_operations, furnish, keyed_service, request_for
 
-READ, WRITE, ADMIN = Scope.READ.value, Scope.WRITE.value, Scope.ADMIN.value
+READ, WRITE, SHARE, ADMIN = (scope.value for scope in (Scope.READ, Scope.WRITE, Scope.SHARE, Scope.ADMIN))
 # operation: what it needs, what who has that gets, what a key of another workspace gets
 EXPECTED: dict[str, tuple[str | None, int, int]] = {
     "tus_options": (None, 204, 204),
@@ -43,6 +43,22 @@ EXPECTED: dict[str, tuple[str | None, int, int]] = {
     "read_inspection": (READ, 200, 404),
     "cancel_inspection": (WRITE, 202, 404),
     "compare_inspections": (READ, 200, 404),
+    "create_link": (SHARE, 201, 404),
+    "list_links": (SHARE, 200, 404),
+    "read_link": (SHARE, 200, 404),
+    "revoke_link": (SHARE, 200, 404),
+    "list_remarks": (READ, 200, 404),
+    "add_remark": (WRITE, 201, 404),
+    "check_remarks": (READ, 200, 404),
+    "create_subscription": (ADMIN, 201, 201),
+    "list_subscriptions": (ADMIN, 200, 200),
+    "read_subscription": (ADMIN, 200, 404),
+    "change_subscription": (ADMIN, 200, 404),
+    "delete_subscription": (ADMIN, 204, 404),
+    "change_secret": (ADMIN, 200, 404),
+    "send_test_message": (ADMIN, 202, 404),
+    "list_deliveries": (ADMIN, 200, 404),
+    "send_again": (ADMIN, 202, 404),
     "create_key": (ADMIN, 201, 201),
     "list_keys": (ADMIN, 200, 200),
     "read_key": (ADMIN, 200, 404),
@@ -59,7 +75,7 @@ EXPECTED: dict[str, tuple[str | None, int, int]] = {
 NOBODY = (None, "malformed", "expired", "revoked")
 ONE_SCOPE = tuple(scope.value for scope in Scope)
 CALLERS = (*NOBODY, *ONE_SCOPE, "everything", "other workspace")
-USED_UP = {"tus_patch", "tus_delete", "cancel_inspection", "rotate_key", "revoke_key"}
+USED_UP = {"tus_patch", "tus_delete", "cancel_inspection", "rotate_key", "revoke_key", "delete_subscription"}
 OPERATIONS = described_operations()
 
 

@@ -279,6 +279,17 @@ def test_one_receiver_that_fails_does_not_hold_up_another(scene: Scene) -> None:
     assert len(scene.receiver.received) == 3
 
 
+def test_a_long_queue_of_one_receiver_does_not_hide_another(scene: Scene, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("worker.delivery.deliverer.MESSAGES_A_ROUND", 2)
+    scene.subscribe("http://127.0.0.1:9/")
+    for _ in range(5):
+        scene.end()
+    scene.subscribe()
+    scene.end()
+    assert scene.deliver() == 2
+    assert len(scene.receiver.received) == 1
+
+
 def test_a_forbidden_address_is_not_called_and_the_log_says_why(scene: Scene) -> None:
     scene.subscribe(scene.receiver.url.replace("http:", "https:"))
     scene.end()
