@@ -11,14 +11,15 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from sqlalchemy import and_, case, or_, select, update
+from sqlalchemy import case, or_, select, update
 from sqlalchemy.orm import Session
 
 from shared.tables import ApiKey, KeyRate
 
-WINDOW_S = 60.0
-ROUNDING_S = 1e-6  # the sum of a minute's steps, at 1.7e9 s since 1970
-STRAY_S = 2 * WINDOW_S  # no bucket is ever emptied so far: the clock was turned back
+WINDOW_S = 60
+SECOND_US = 1_000_000
+WINDOW_US = WINDOW_S * SECOND_US
+STRAY_US = 2 * WINDOW_US  # no bucket is ever emptied so far: the clock was turned back
 
 
 @dataclass(frozen=True)
@@ -37,27 +38,27 @@ class Standing:
 
 def spend(session: Session, key: ApiKey, now_s: float) -> Standing:
     """Take one request of a key's allowance, if there is one left."""
-    step_s = WINDOW_S / key.rate_per_minute
-    known = KeyRate.spent_until_s
-    start = case((or_(known < now_s, known > now_s + STRAY_S), now_s), else_=known)
-    is_left = start + step_s <= now_s + WINDOW_S + ROUNDING_S
+    now_us = round(now_s * SECOND_US)
+    step_us = WINDOW_US // key.rate_per_minute  # whole microseconds: sums of fractions would miss the last request
+    known = KeyRate.spent_until_us
+    start_us = case((or_(known < now_us, known > now_us + STRAY_US), now_us), else_=known)
     taken = session.scalar(
         update(KeyRate)
-        .where(and_(KeyRate.family_id == key.family_id, is_left))
-        .values(spent_until_s=start + step_s)
-        .returning(KeyRate.spent_until_s)
+        .where(KeyRate.family_id == key.family_id, start_us + step_us <= now_us + WINDOW_US)
+        .values(spent_until_us=start_us + step_us)
+        .returning(KeyRate.spent_until_us)
         .execution_options(synchronize_session=False)
     )
     if taken is not None:
-        return _standing(key, taken - now_s, step_s, None)
-    spent_s = session.scalars(select(known).where(KeyRate.family_id == key.family_id)).one() - now_s
-    return _standing(key, spent_s, step_s, max(1, math.ceil(spent_s + step_s - WINDOW_S)))
+        return _standing(key, taken - now_us, step_us, None)
+    spent_us = session.scalars(select(known).where(KeyRate.family_id == key.family_id)).one() - now_us
+    return _standing(key, spent_us, step_us, max(1, math.ceil((spent_us + step_us - WINDOW_US) / SECOND_US)))
 
 
-def _standing(key: ApiKey, spent_s: float, step_s: float, retry_after_s: int | None) -> Standing:
+def _standing(key: ApiKey, spent_us: int, step_us: int, retry_after_s: int | None) -> Standing:
     return Standing(
         limit=key.rate_per_minute,
-        remaining=max(0, math.floor((WINDOW_S - spent_s + ROUNDING_S) / step_s)),
-        full_after_s=math.ceil(spent_s),
+        remaining=max(0, (WINDOW_US - spent_us) // step_us),
+        full_after_s=math.ceil(spent_us / SECOND_US),
         retry_after_s=retry_after_s,
     )

@@ -72,7 +72,7 @@ def create_key(session: Session, who: audit.Actor, terms: KeyTerms) -> IssuedKey
     """A new key for the workspace of ``who``."""
     key_id = new_id("key")
     issued = _issue(session, who, terms, key_id, key_id)
-    session.add(KeyRate(family_id=key_id, spent_until_s=0.0))
+    session.add(KeyRate(family_id=key_id, spent_until_us=0))
     audit.note(session, who, "key.created", key_id, name=terms.name, scopes=sorted(terms.scopes))
     session.flush()
     return issued

@@ -13,7 +13,6 @@ from sqlalchemy import (
     JSON,
     BigInteger,
     DateTime,
-    Double,
     Float,
     ForeignKey,
     Index,
@@ -111,13 +110,13 @@ class ApiKey(InWorkspace, Base):
 class KeyRate(Base):
     """How much of its rate a family of keys has used up; moved by one atomic statement a request.
 
-    spent_until_s : seconds since 1970 at which the allowance is whole again
+    spent_until_us : microseconds since 1970 at which the allowance is whole again
     """
 
     __tablename__ = "key_rates"
 
     family_id: Mapped[str] = mapped_column(ForeignKey("api_keys.id"), primary_key=True)
-    spent_until_s: Mapped[float] = mapped_column(Double)
+    spent_until_us: Mapped[int] = mapped_column(BigInteger)
 
 
 class BrowserSession(Base):

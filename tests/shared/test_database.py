@@ -192,3 +192,81 @@ def test_sharing_can_be_taken_back_with_remarks_in_place(settings: Settings, dat
     with database.reading() as session:
         assert session.scalars(select(Inspection.id)).all() == ["insp_1"]
         assert session.scalars(select(Remark.id)).all() == []
+
+
+BEFORE_WORKSPACES = (
+    "INSERT INTO uploads VALUES ('up_1', 'head.step', 1, 'ab', 'uploads/1', '2025-01-31 09:30:00')",
+    "INSERT INTO parts VALUES ('part_1', 'Head', '2025-01-31 09:30:00')",
+    (
+        "INSERT INTO revisions (id, part_id, label, nominal_upload_id, bodies, created_at) "
+        "VALUES ('rev_1', 'part_1', 'A', 'up_1', '[]', '2025-01-31 09:30:00')"
+    ),
+    (
+        "INSERT INTO partial_uploads (id, file_name, size_bytes, offset_bytes, storage_key, expires_at, upload_id, "
+        "created_at) VALUES ('part_up_1', 'scan.stl', 9, 4, 'partial/1', '2025-02-01 09:30:00', 'up_1', "
+        "'2025-01-31 09:30:00')"
+    ),
+    (
+        "INSERT INTO jobs (id, task, title, revision_id, nominal_upload_id, scan_upload_id, bodies, state, progress, "
+        "cancel_requested, attempts, lease_owner, lease_until, created_at) VALUES ('insp_1', 'inspect', 'Head', "
+        "'rev_1', 'up_1', 'up_1', '[]', 'running', 0.4, FALSE, 1, 'worker 7', '2025-01-31 09:31:00', "
+        "'2025-01-31 09:30:00')"
+    ),
+    (
+        "INSERT INTO jobs (id, task, title, nominal_upload_id, state, progress, cancel_requested, attempts, created_at)"
+        " VALUES ('feat1_1', 'detect_features', 'A', 'up_1', 'queued', 0.0, FALSE, 0, '2025-01-31 09:30:00')"
+    ),
+    (
+        "INSERT INTO idempotency_keys (key, route, request_sha256, status, body, created_at) "
+        "VALUES ('k1', 'POST /v1/parts', 'ab', 201, '{}', '2025-01-31 09:30:00')"
+    ),
+)
+IN_FLIGHT = "SELECT id, state, attempts, lease_owner, lease_until, scan_upload_id FROM jobs ORDER BY id"
+OF_WORKSPACES = ("uploads", "partial_uploads", "parts", "jobs", "idempotency_keys")
+
+
+def rows(database: Database, statement: str) -> list[tuple[object, ...]]:
+    with database.engine.connect() as connection:
+        return [tuple(row) for row in connection.execute(text(statement))]
+
+
+def test_jobs_in_flight_survive_the_way_to_workspaces_and_back(settings: Settings) -> None:
+    migrate(settings, "0002")
+    database = open_database(settings)
+    with database.engine.begin() as connection:
+        for statement in BEFORE_WORKSPACES:
+            connection.execute(text(statement))
+    before = rows(database, IN_FLIGHT)
+    migrate(settings)
+    assert rows(database, IN_FLIGHT) == before
+    for table in OF_WORKSPACES:
+        assert set(rows(database, f"SELECT workspace_id FROM {table}")) == {(DEFAULT_WORKSPACE,)}  # noqa: S608 - ours
+    migrate(settings, "0002")
+    assert rows(database, IN_FLIGHT) == before
+    assert rows(database, "SELECT key, route, status FROM idempotency_keys") == [("k1", "POST /v1/parts", 201)]
+    database.close()
+
+
+def test_a_row_must_say_whose_it_is(settings: Settings) -> None:
+    migrate(settings)
+    database = open_database(settings)
+    with pytest.raises(IntegrityError), database.writing() as session:
+        session.add(Part(id="part_1", name="Head"))
+    with pytest.raises(IntegrityError), database.writing() as session:
+        session.add(Part(id="part_1", name="Head", workspace_id="ws_none"))
+    database.close()
+
+
+def test_a_migration_that_would_leave_a_row_without_what_it_refers_to_is_taken_back(tmp_path: Path) -> None:
+    settings = Settings(data_dir=tmp_path)
+    migrate(settings, "0002")
+    database = open_database(settings)
+    with database.engine.connect() as connection:
+        raw = connection.connection.driver_connection
+        assert raw is not None
+        raw.execute("PRAGMA foreign_keys = OFF")
+        raw.execute(BEFORE_WORKSPACES[3])
+    database.close()
+    with pytest.raises(IntegrityError, match="foreign_key_check"):
+        migrate(settings)
+    assert not inspect(open_database(settings).engine).has_table("workspaces")

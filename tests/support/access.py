@@ -59,7 +59,8 @@ def keyed_service(folder: Path, **settings: Any) -> Iterator[Keyed]:
         keyed = Keyed(service)
         with service.resources.database.writing() as session:
             keys.create_workspace(session, "Other").id = OTHER_WORKSPACE
-        everything, terms = frozenset(Scope), {"rate_per_minute": 100_000}
+        everything = frozenset(Scope)
+        terms: dict[str, Any] = {"rate_per_minute": 100_000}
         keyed.issue("everything", everything, **terms)
         keyed.issue("other workspace", everything, OTHER_WORKSPACE, **terms)
         for scope in Scope:

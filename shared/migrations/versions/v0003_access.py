@@ -82,7 +82,7 @@ def _create_keys() -> None:
     op.create_table(
         "key_rates",
         sa.Column("family_id", sa.String(length=40), nullable=False),
-        sa.Column("spent_until_s", sa.Double(), nullable=False),
+        sa.Column("spent_until_us", sa.BigInteger(), nullable=False),
         sa.ForeignKeyConstraint(["family_id"], ["api_keys.id"]),
         sa.PrimaryKeyConstraint("family_id"),
     )
