@@ -17,7 +17,7 @@ from shared.sharing_tables import Delivery
 from shared.tables import FeatureDetection
 from tests.support.postgres import fresh_database, temporary_postgres
 from tests.support.service import Service, running_service
-from tests.support.sharing import finished, share
+from tests.support.sharing import WORDS, finished, share
 
 pytestmark = pytest.mark.postgres
 
@@ -92,7 +92,7 @@ def test_remarks_of_many_guests_at_once_make_one_chain(on_postgres: Service) -> 
 
 
 def test_guessers_at_once_get_no_more_tries_than_in_turn(on_postgres: Service) -> None:
-    locked = share(on_postgres, finished(on_postgres), passphrase="cylinder seven")
+    locked = share(on_postgres, finished(on_postgres), passphrase=WORDS)
 
     def guess(_: int) -> int:
         guesser = on_postgres.stranger()

@@ -13,6 +13,7 @@ from tests.support.service import Service
 
 BROWSER = {"Accept": "text/html,application/xhtml+xml,*/*;q=0.8"}
 FILE = "wall1-map.csv"
+WORDS = "cylinder seven"  # the passphrase of links that have one
 REPORT_WITH_LINES = json.dumps(
     {
         "report_version": REPORT_VERSION,

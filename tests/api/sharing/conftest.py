@@ -3,7 +3,7 @@ from __future__ import annotations
 import pytest
 
 from tests.support.service import Service
-from tests.support.sharing import Shared, finished, share
+from tests.support.sharing import WORDS, Shared, finished, share
 
 
 @pytest.fixture
@@ -19,4 +19,4 @@ def shared(service: Service, inspection_id: str) -> Shared:
 @pytest.fixture
 def locked(service: Service, inspection_id: str) -> Shared:
     """A link with a passphrase."""
-    return share(service, inspection_id, passphrase="cylinder seven")
+    return share(service, inspection_id, passphrase=WORDS)

@@ -9,12 +9,11 @@ import pytest
 from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 from tests.support.live import Live, live_service
-from tests.support.sharing import FILE, REPORT_WITH_LINES
+from tests.support.sharing import FILE, REPORT_WITH_LINES, WORDS
 
 ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update"]
 HOSTILE = "<img src=x onerror=\"document.title='run'\"><script>document.title='run'</script>"
 REPORT_PAGE = f'<!doctype html><title>Report</title><p>0.47 mm <a href="files/{FILE}" download>Map</a>'
-PASSPHRASE = "cylinder seven"  # noqa: S105 - opens nothing
 pytestmark = pytest.mark.chromium
 
 
@@ -28,7 +27,7 @@ def live(tmp_path: Path) -> Iterator[Live]:
 def address(live: Live) -> str:
     inspection_id = live.service.order()["id"]
     live.service.finish(inspection_id, REPORT_PAGE, REPORT_WITH_LINES, {FILE: b"x_mm\n"})
-    wanted = {"label": "Foundry", "may_remark": True, "may_sign": True, "passphrase": PASSPHRASE}
+    wanted = {"label": "Foundry", "may_remark": True, "may_sign": True, "passphrase": WORDS}
     made = live.service.client.post(f"/v1/inspections/{inspection_id}/links", json=wanted)
     assert made.status_code == 201, made.text
     return str(made.json()["url"])
@@ -46,7 +45,7 @@ def opened(browser: Browser, address: str) -> Page:
     page = browser.new_context().new_page()
     page.set_default_timeout(60_000)
     page.goto(address)
-    page.get_by_label("Passphrase").fill(PASSPHRASE)
+    page.get_by_label("Passphrase").fill(WORDS)
     page.get_by_role("button", name="Open the report").click()
     return page
 

@@ -12,7 +12,7 @@ import pytest
 from shared.sharing_tables import ShareLink
 from shared.tables import utc_now
 from tests.support.service import PAGE, Service
-from tests.support.sharing import BROWSER, FILE, REPORT_WITH_LINES, Shared, finished, share
+from tests.support.sharing import BROWSER, FILE, REPORT_WITH_LINES, WORDS, Shared, finished, share
 
 PATHS = ("", "/report.json", "/report.html", f"/files/{FILE}", "/remarks")
 POSTS = ("/remarks", "/passphrase")
@@ -67,7 +67,7 @@ def test_unknown_expired_and_revoked_get_exactly_the_same(
 
 
 def test_a_revoked_link_is_dead_at_once_even_with_the_passphrase_given(locked: Shared) -> None:
-    assert locked.guest.post(f"{locked.base}/passphrase", data={"passphrase": "cylinder seven"}).status_code == 303
+    assert locked.guest.post(f"{locked.base}/passphrase", data={"passphrase": WORDS}).status_code == 303
     assert locked.guest.get(f"{locked.base}/report.json").status_code == 200
     locked.service.client.post(locked.link["links"]["revoke"])
     assert locked.guest.get(f"{locked.base}/report.json").status_code == 404
@@ -138,8 +138,8 @@ def test_with_a_passphrase_there_is_first_a_question(locked: Shared) -> None:
 
 
 def test_the_right_passphrase_opens_this_link_alone(service: Service, locked: Shared) -> None:
-    other = share(service, locked.inspection_id, passphrase="cylinder seven")
-    answer = locked.guest.post(f"{locked.base}/passphrase", data={"passphrase": "cylinder seven"})
+    other = share(service, locked.inspection_id, passphrase=WORDS)
+    answer = locked.guest.post(f"{locked.base}/passphrase", data={"passphrase": WORDS})
     cookie = answer.headers["set-cookie"].lower()
     assert all(
         part in cookie for part in ("httponly", "samesite=strict", f"path={locked.base.lower()}", "max-age=7200")
@@ -161,7 +161,7 @@ def test_a_ticket_cannot_be_made_up(service: Service, locked: Shared, forged: st
 
 
 def test_a_ticket_cannot_be_given_a_longer_life(service: Service, locked: Shared) -> None:
-    answer = locked.guest.post(f"{locked.base}/passphrase", data={"passphrase": "cylinder seven"})
+    answer = locked.guest.post(f"{locked.base}/passphrase", data={"passphrase": WORDS})
     until, _, signature = cookie_value(answer).partition(".")
     longer = {"Cookie": f"firstpour_guest={int(until) + 1}.{signature}"}
     assert service.stranger().get(f"{locked.base}/report.json", headers=longer).status_code == 403
@@ -175,11 +175,11 @@ def tries(locked: Shared, *words: str) -> list[int]:
 
 
 def test_after_five_wrong_passphrases_not_even_the_right_one_is_looked_at(service: Service, locked: Shared) -> None:
-    assert tries(locked, *["wrong"] * 6, "cylinder seven") == [403] * 5 + [429] * 2
-    answer = locked.guest.post(f"{locked.base}/passphrase", data={"passphrase": "cylinder seven"}, headers=BROWSER)
+    assert tries(locked, *["wrong"] * 6, WORDS) == [403] * 5 + [429] * 2
+    answer = locked.guest.post(f"{locked.base}/passphrase", data={"passphrase": WORDS}, headers=BROWSER)
     assert 0 < int(answer.headers["retry-after"]) <= 60
     change(service, locked.link["id"], next_try_at=utc_now())
-    assert tries(locked, "cylinder seven") == [303]
+    assert tries(locked, WORDS) == [303]
     assert tries(locked, *["wrong"] * 4) == [403] * 4  # counted anew
 
 
@@ -204,7 +204,7 @@ def test_a_wrong_passphrase_is_told_on_the_form(locked: Shared) -> None:
 
 
 def test_a_passphrase_written_in_another_way_of_unicode_is_the_same(service: Service, inspection_id: str) -> None:
-    composed = share(service, inspection_id, passphrase="Z\u00fcndkerze 14")
+    composed = share(service, inspection_id, passphrase="Z\u00fcndkerze 14")  # noqa: S106 - opens nothing
     assert tries(composed, "Zu\u0308ndkerze 14") == [303]
 
 

@@ -12,7 +12,7 @@ from sqlalchemy import select
 from shared.sharing_tables import ShareLink
 from shared.tables import AuditEntry
 from tests.support.service import Service
-from tests.support.sharing import Shared, finished, share
+from tests.support.sharing import WORDS, Shared, finished, share
 
 
 def row_of(service: Service, link_id: str) -> ShareLink:
@@ -35,10 +35,7 @@ def test_tokens_have_256_bits_and_differ(service: Service, inspection_id: str) -
 
 
 def test_a_passphrase_is_kept_as_a_salted_slow_hash(service: Service, inspection_id: str) -> None:
-    kept = [
-        row_of(service, share(service, inspection_id, passphrase="cylinder seven").link["id"]).passphrase
-        for _ in range(2)
-    ]
+    kept = [row_of(service, share(service, inspection_id, passphrase=WORDS).link["id"]).passphrase for _ in range(2)]
     assert kept[0] != kept[1]
     assert all(text is not None and text.startswith("scrypt$32768$8$3$") for text in kept)
 

@@ -149,7 +149,7 @@ def test_there_is_an_end_to_how_many(service: Service, made: dict[str, Any]) -> 
         for number in range(49):
             session.add(
                 Subscription(
-                    id=f"sub_{number}", workspace_id=DEFAULT_WORKSPACE, url=URL, events=[], secret="x", created_by="x"
+                    id=f"sub_{number}", workspace_id=DEFAULT_WORKSPACE, url=URL, events=[], secret=URL, created_by="x"
                 )
             )
     answer = service.client.post("/v1/subscriptions", json={"url": URL})
