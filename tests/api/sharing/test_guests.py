@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import json
 from datetime import timedelta
+from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit
 
 import httpx
 import pytest
 
 from shared.sharing_tables import ShareLink
 from shared.tables import utc_now
+from tests.support.access import furnish, keyed_service
 from tests.support.service import PAGE, Service
 from tests.support.sharing import BROWSER, FILE, REPORT_WITH_LINES, WORDS, Shared, finished, share
 
@@ -240,3 +243,16 @@ def test_a_form_that_cannot_be_read_is_refused(shared: Shared, content: bytes, k
 def test_another_sites_page_cannot_speak_for_a_guest(shared: Shared, headers: dict[str, str], status: int) -> None:
     answer = shared.guest.post(f"{shared.base}/remarks", data={"author": "A", "text": "b"}, headers=headers)
     assert answer.status_code == status
+
+
+def test_where_keys_are_used_a_guest_needs_none_and_reaches_nothing_else(tmp_path: Path) -> None:
+    with keyed_service(tmp_path / "keyed") as keyed:
+        report = f"/v1/inspections/{furnish(keyed)['inspection_id']}"
+        base = urlsplit(keyed.ask("share", "POST", f"{report}/links", json={"label": "Foundry"}).json()["url"]).path
+        guest = keyed.service.stranger()
+        opened = [guest.get(base + path).status_code for path in ("", "/report.json", "/report.html", "/remarks")]
+        others = [
+            guest.get(path).status_code for path in (f"{report}/report.json", f"{report}/links", "/v1/inspections")
+        ]
+    assert opened == [200] * 4
+    assert others == [401] * 3
