@@ -60,7 +60,7 @@ def _locked(session: Session, caller: Caller) -> ApiKey | None:
     if caller.key_id is None:
         return None
     key = session.get_one(ApiKey, caller.key_id)
-    session.execute(select(ApiKey.id).where(ApiKey.id == key.family_id).with_for_update())
+    session.execute(select(ApiKey.id).where(ApiKey.id == key.family_id).with_for_update(key_share=True))
     return key
 
 

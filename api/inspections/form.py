@@ -14,7 +14,7 @@ from starlette.responses import RedirectResponse, Response
 from api.admission import GuardedRoute
 from api.idempotency import Claim, Key, claim_for
 from api.inspections import service
-from api.inspections.multipart import Form, FormFile, FormLimits, read_form
+from api.inspections.multipart import MEMORY_LIMIT_BYTES, Form, FormFile, FormLimits, read_form
 from api.inspections.schemas import InspectionIn, InspectionOut, inspection_out
 from api.jobs import remind_workers
 from api.negotiation import prefers_html
@@ -83,7 +83,8 @@ FORM_BODY = {"required": True, "content": {"multipart/form-data": {"schema": FOR
 async def create_from_form(request: Request, caller: Writer, resources: NeedsResources, key: Key = None) -> Response:
     """``curl -F nominal=@head.step -F scan=@scan.stl -F unit=mm http://127.0.0.1:8650/v1/inspections/form``."""
     announced_bytes = int(request.headers.get("content-length", "0"))
-    await run_in_threadpool(refuse_beyond_quota, resources, caller, announced_bytes)
+    files_bytes = max(0, announced_bytes - MEMORY_LIMIT_BYTES)  # less what may be text; counted exactly at the end
+    await run_in_threadpool(refuse_beyond_quota, resources, caller, files_bytes)
     limits = FormLimits(resources.settings.upload_limit_bytes, TEXT_FIELDS)
     form = await read_form(request.stream(), request.headers.get("content-type", ""), resources.store, limits)
     resources.metrics.upload_bytes.labels("form").inc(sum(file.stored.size_bytes for file in form.files))
