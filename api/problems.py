@@ -14,7 +14,7 @@ from starlette.exceptions import HTTPException
 from starlette.responses import JSONResponse, Response
 
 from api.negotiation import prefers_html
-from api.pages.rendering import problem_page
+from api.pages.rendering import problem_page, sign_in_page
 from shared import errors
 from shared.errors import FirstpourError
 
@@ -46,10 +46,22 @@ STATUS: Mapping[str, int] = MappingProxyType(
         errors.MethodNotAllowed.code: 405,
         errors.MediaTypeUnsupported.code: 415,
         errors.IdempotencyKeyReused.code: 422,
+        errors.UrlRefused.code: 422,
         errors.UploadIncomplete.code: 400,
         errors.ChecksumMismatch.code: 460,  # the status the tus 1.0 checksum extension prescribes
         errors.ProtocolVersionUnsupported.code: 412,
+        errors.AccessRefused.code: 403,
+        errors.Unauthenticated.code: 401,
+        errors.ScopeMissing.code: 403,
+        errors.LimitReached.code: 429,
+        errors.RateLimited.code: 429,
+        errors.JobQuotaReached.code: 429,
+        errors.StorageQuotaReached.code: 507,
         errors.NotFound.code: 404,
+        errors.PassphraseWrong.code: 403,
+        errors.PassphraseNeeded.code: 403,
+        errors.LinkForbids.code: 403,
+        errors.TooManyTries.code: 429,
         errors.UploadExpired.code: 410,
         errors.Conflict.code: 409,
         errors.ReportNotReady.code: 409,
@@ -112,6 +124,8 @@ def add_problem_handlers(app: FastAPI) -> None:
 def render(request: Request, problem: Problem, headers: Mapping[str, str] | None = None) -> Response:
     """Problem details, or a page saying the same to a browser."""
     if prefers_html(request):
+        if problem.code == errors.Unauthenticated.code:
+            return sign_in_page(request, problem.status, headers)
         return problem_page(request, problem.model_dump(), problem.status, headers)
     return JSONResponse(problem.model_dump(), problem.status, headers, media_type=MEDIA_TYPE)
 
@@ -134,7 +148,7 @@ async def _on_expected(request: Request, error: Exception) -> Response:
     assert isinstance(error, FirstpourError)  # noqa: S101 - tells the type checker what the registration says
     problem = problem_of(error, _request_id(request))
     log.info("request_refused", code=error.code, status=problem.status, detail=error.message)
-    return render(request, problem, getattr(error, "headers", None))
+    return render(request, problem, _headers_of(error))
 
 
 async def _on_validation(request: Request, error: Exception) -> Response:
@@ -163,6 +177,14 @@ async def _on_http(request: Request, error: Exception) -> Response:
         refused = errors.RequestInvalid(f"{error.detail}.", advice="See /v1/openapi.json.")
     problem = problem_of(refused, _request_id(request))
     return render(request, problem, error.headers)
+
+
+def _headers_of(error: FirstpourError) -> dict[str, str]:
+    """Headers that go with a status: RFC 9110, 11.6.1 and 10.2.3."""
+    headers = {"WWW-Authenticate": 'Bearer realm="firstpour"'} if isinstance(error, errors.Unauthenticated) else {}
+    if "retry_after_s" in error.data:
+        headers["Retry-After"] = str(error.data["retry_after_s"])
+    return headers
 
 
 def _request_id(request: Request) -> str | None:

@@ -1,4 +1,4 @@
-"""What the service tidies up by itself: expired partial uploads, leftovers of crashes, old idempotency keys."""
+"""What the service tidies up by itself: expired partial uploads, leftovers of crashes, old keys and messages."""
 
 from __future__ import annotations
 
@@ -12,6 +12,8 @@ from starlette.concurrency import run_in_threadpool
 
 from api.idempotency import forget_old_keys
 from api.resources import Resources
+from api.sessions.service import forget_ended_sessions
+from api.subscriptions.service import forget_old_deliveries
 from api.uploads.resumable import drop_expired
 
 log = structlog.get_logger(__name__)
@@ -37,6 +39,8 @@ def tidy(resources: Resources) -> None:
     swept = resources.store.sweep_aside(LEFTOVER_AGE_S)
     with resources.database.writing() as session:
         forget_old_keys(session)
+        forget_old_deliveries(session)
+        forget_ended_sessions(session)
     if expired or swept:
         log.info("tidied", expired_uploads=expired, leftovers=swept)
 

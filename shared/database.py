@@ -15,7 +15,9 @@ from typing import Any
 
 from alembic import command
 from alembic.config import Config
+from alembic.migration import MigrationContext
 from sqlalchemy import Connection, Engine, create_engine, event, make_url, text
+from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from shared import migrations
@@ -29,8 +31,8 @@ WRITES = "firstpour_writes"
 class Database:
     """Engine and sessions of one process.  Open it after a fork, never before."""
 
-    def __init__(self, engine: Engine) -> None:
-        self.engine = engine
+    def __init__(self, engine: Engine, counting_engine: Engine) -> None:
+        self.engine, self._counting_engine = engine, counting_engine
 
     @contextmanager
     def reading(self) -> Iterator[Session]:
@@ -45,14 +47,32 @@ class Database:
             session.connection(execution_options={WRITES: True})
             yield session
 
+    @contextmanager
+    def counting(self) -> Iterator[Session]:
+        """Session for figures moved by every request; it does not wait for the disk.
+
+        A power cut may lose the last of them and harms nothing else.
+        """
+        with Session(self._counting_engine, expire_on_commit=False) as session, session.begin():
+            session.connection(execution_options={WRITES: True})
+            if self._counting_engine.dialect.name == "postgresql":
+                session.execute(text("SET LOCAL synchronous_commit TO OFF"))
+            yield session
+
     def close(self) -> None:
         """Give every connection back."""
         self.engine.dispose()
+        self._counting_engine.dispose()
 
 
 def open_database(settings: Settings) -> Database:
     """Open the database of the settings; tables are :func:`migrate`'s business."""
-    return Database(_engine(settings))
+    engine = _engine(settings)
+    if engine.dialect.name != "sqlite":
+        return Database(engine, engine)
+    counting = _engine(settings)
+    event.listen(counting, "connect", _hurry_sqlite)
+    return Database(engine, counting)
 
 
 def migrate(settings: Settings, revision: str = "head") -> None:
@@ -62,11 +82,16 @@ def migrate(settings: Settings, revision: str = "head") -> None:
     and version and tables change in one transaction on both databases.
     """
     engine = _engine(settings)
+    is_sqlite = engine.dialect.name == "sqlite"
+    if is_sqlite:
+        event.listen(engine, "connect", _leave_foreign_keys)
     try:
         with engine.connect().execution_options(**{WRITES: True}) as connection, connection.begin():
-            if connection.dialect.name == "postgresql":
+            if not is_sqlite:
                 connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": MIGRATION_LOCK})
             _run_alembic(connection, revision)
+            if is_sqlite:
+                _check_foreign_keys(connection)
     finally:
         engine.dispose()
 
@@ -82,7 +107,10 @@ def alembic_config(connection: Connection) -> Config:
 
 def _run_alembic(connection: Connection, revision: str) -> None:
     config = alembic_config(connection)
-    if revision == "base" or revision.startswith("-"):
+    present = MigrationContext.configure(connection).get_current_revision() or ""
+    if (
+        revision == "base" or revision.startswith("-") or revision < present
+    ):  # numbered, so they sort; "head" sorts last
         command.downgrade(config, revision)
     else:
         command.upgrade(config, revision)
@@ -108,6 +136,21 @@ def _prepare_sqlite(connection: sqlite3.Connection, _record: Any) -> None:
     cursor.execute("PRAGMA synchronous = FULL")  # an accepted job must survive a power cut; NORMAL may lose it in WAL
     cursor.execute("PRAGMA foreign_keys = ON")
     cursor.close()
+
+
+def _hurry_sqlite(connection: sqlite3.Connection, _record: Any) -> None:
+    connection.execute("PRAGMA synchronous = NORMAL")  # in WAL mode safe from damage, and syncs at checkpoints only
+
+
+def _leave_foreign_keys(connection: sqlite3.Connection, _record: Any) -> None:
+    """A table that others refer to can only be made anew without them (SQLite documentation, "ALTER TABLE", 7)."""
+    connection.execute("PRAGMA foreign_keys = OFF")
+
+
+def _check_foreign_keys(connection: Connection) -> None:
+    broken = connection.exec_driver_sql("PRAGMA foreign_key_check").all()
+    if broken:
+        raise IntegrityError("PRAGMA foreign_key_check", None, RuntimeError(f"rows refer to nothing: {broken[:5]}"))
 
 
 def _begin_sqlite(connection: Connection) -> None:

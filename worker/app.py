@@ -16,10 +16,13 @@ from typing import Any
 import structlog
 from celery import Celery, signals
 
+from shared.addresses import AddressRules
 from shared.broker import drop_taken_messages, make_celery, send_job
 from shared.database import Database, migrate, open_database
 from shared.filestore import LocalFileStore
 from shared.settings import Settings
+from worker.delivery.deliverer import Deliverer
+from worker.delivery.posting import Poster
 from worker.health import Stamp
 from worker.running import Runner, Surroundings
 from worker.sweeper import Sweeper, SweeperThread
@@ -35,6 +38,8 @@ CELERY_ARGUMENTS = (
     "--without-heartbeat",
 )
 
+DELIVER_EVERY_S = 2.0  # a look at an index; what subscribers wait at most when all is well
+
 log = structlog.get_logger()
 
 
@@ -44,7 +49,7 @@ class Worker:
 
     app: Celery
     database: Database
-    sweeper: SweeperThread
+    threads: tuple[SweeperThread, ...]
     stopping: threading.Event
 
     def run(self) -> None:
@@ -55,14 +60,16 @@ class Worker:
         try:
             self.app.worker_main([*CELERY_ARGUMENTS])
         finally:
-            self.sweeper.stop()
+            for thread in self.threads:
+                thread.stop()
             self.database.close()
 
     def _keep_our_logs(self, **_fields: Any) -> None:
         """A receiver of this signal keeps Celery from configuring logs itself."""
 
     def _ready(self, **_fields: Any) -> None:
-        self.sweeper.start()
+        for thread in self.threads:
+            thread.start()
         log.info("worker_ready")
 
     def _shutting_down(self, **_fields: Any) -> None:
@@ -94,4 +101,9 @@ def make_worker(settings: Settings, pipeline: str | None = None) -> Worker:
         store.sweep_aside(older_than_s=2 * settings.hard_time_limit_s)
         stamp.renew()
 
-    return Worker(app, database, SweeperThread(sweep, settings.sweep_every_s), stopping)
+    deliverer = Deliverer(database, Poster(AddressRules(settings.webhook_networks)), stopping)
+    threads = (
+        SweeperThread(sweep, settings.sweep_every_s),
+        SweeperThread(deliverer.deliver, DELIVER_EVERY_S, "deliverer"),
+    )
+    return Worker(app, database, threads, stopping)

@@ -22,6 +22,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, and_, or_, update
 
 from shared.database import Database
+from shared.outbox import tell_end
 from shared.settings import Settings
 from shared.states import InspectionState, Stage
 from shared.tables import Job, utc_now
@@ -152,11 +153,13 @@ class Leases:
             update(Job)
             .where(condition)
             .values(**values)
-            .returning(Job.attempts, Job.cancel_requested)
+            .returning(Job.id, Job.attempts, Job.cancel_requested)
             .execution_options(synchronize_session=False)
         )
         with self._database.writing() as session:
             row = session.execute(statement).one_or_none()
+            if row is not None and "finished_at" in values:
+                tell_end(session, row.id, values["finished_at"])  # subscribers: in the transaction that ends the job
         return None if row is None else _Changed(row.attempts, row.cancel_requested)
 
 

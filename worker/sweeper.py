@@ -104,13 +104,13 @@ class Sweeper:
 
 
 class SweeperThread:
-    """Sweeps now and then until stopped; a failed round is logged and the next one tries again."""
+    """Sweeps, or whatever its rounds do, now and then until stopped; after a failed round comes the next."""
 
-    def __init__(self, each_round: Callable[[], object], every_s: float) -> None:
-        self._each_round = each_round
+    def __init__(self, each_round: Callable[[], object], every_s: float, name: str = "sweeper") -> None:
+        self._name, self._each_round = name, each_round
         self._every_s = every_s
         self._stop = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="sweeper", daemon=True)
+        self._thread = threading.Thread(target=self._run, name=name, daemon=True)
 
     def start(self) -> None:
         """Begin with a round at once: the broker may have come back empty."""
@@ -126,5 +126,5 @@ class SweeperThread:
             try:
                 self._each_round()
             except Exception:  # the thread must outlive a database that is away for a while
-                log.exception("sweep_failed")
+                log.exception("round_failed", thread=self._name)
             self._stop.wait(self._every_s)

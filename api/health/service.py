@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hmac
 from collections.abc import Callable, Iterable
 
 import structlog
@@ -13,7 +14,10 @@ from sqlalchemy.exc import SQLAlchemyError
 from api.health.schemas import Ready
 from api.inspections.service import count_by_state
 from api.resources import Resources
+from shared.access import AccessMode
 from shared.database import Database
+from shared.errors import Unauthenticated
+from shared.settings import Settings
 
 log = structlog.get_logger(__name__)
 OK = "ok"
@@ -27,6 +31,14 @@ def readiness(resources: Resources) -> Ready:
         "broker": _outcome("broker", resources.sender.check_reachable),
     }
     return Ready(is_ready=all(outcome == OK for outcome in checks.values()), checks=checks)
+
+
+def check_may_read_metrics(settings: Settings, authorization: str) -> None:
+    """Compared in constant time; raises Unauthenticated, always where keys are used but no token is set."""
+    wanted = f"Bearer {settings.metrics_token}".encode()
+    is_right = hmac.compare_digest(wanted, authorization.encode()) and settings.metrics_token != ""
+    if settings.access == AccessMode.KEYS and not is_right:
+        raise Unauthenticated
 
 
 class InspectionStates(Collector):

@@ -8,13 +8,16 @@ import unicodedata
 from collections.abc import AsyncIterator, Callable
 from email.message import Message
 from functools import partial
-from typing import TypeVar
+from typing import Any, Protocol, TypeVar
 from urllib.parse import unquote
 
 from anyio import to_thread
 from sqlalchemy.orm import Session
 from starlette.requests import ClientDisconnect
 
+from api.quotas import check_bytes
+from api.resources import Caller
+from shared import audit
 from shared.errors import FileEmpty, FileTooLarge, NotFound, ServiceUnavailable
 from shared.filestore import FileStore, FileWriter, StoredFile
 from shared.tables import Upload, new_id
@@ -80,10 +83,24 @@ async def on_disk(work: Callable[[], T]) -> T:
         ) from error
 
 
-def add_upload(session: Session, stored: StoredFile, name: str) -> Upload:
+class Owner(Protocol):
+    """Whose a file is: the caller who sends it, or the row that says who began to send it."""
+
+    @property
+    def workspace_id(self) -> Any:
+        """The workspace."""
+
+    @property
+    def key_id(self) -> Any:
+        """The key it counts against, None where no keys are used."""
+
+
+def add_upload(session: Session, owner: Owner, stored: StoredFile, name: str) -> Upload:
     """Make a stored file an upload."""
     upload = Upload(
         id=new_id("up"),
+        workspace_id=owner.workspace_id,
+        key_id=owner.key_id,
         file_name=name,
         size_bytes=stored.size_bytes,
         sha256=stored.sha256,
@@ -94,10 +111,24 @@ def add_upload(session: Session, stored: StoredFile, name: str) -> Upload:
     return upload
 
 
-def get_upload(session: Session, upload_id: str) -> Upload:
-    """One upload; raises NotFound."""
+def take_upload(session: Session, caller: Caller, stored: StoredFile, name: str) -> Upload:
+    """An upload the caller sent whole, within the room of the key; raises StorageQuotaReached."""
+    check_bytes(session, caller, stored.size_bytes)
+    upload = add_upload(session, caller, stored, name)
+    note_upload(session, caller, upload)
+    return upload
+
+
+def note_upload(session: Session, caller: Caller, upload: Upload) -> None:
+    """Into the audit log."""
+    details = {"file": upload.file_name, "size_bytes": upload.size_bytes, "sha256": upload.sha256}
+    audit.note(session, caller, "upload.received", upload.id, **details)
+
+
+def get_upload(session: Session, caller: Caller, upload_id: str) -> Upload:
+    """One upload of the caller's workspace; raises NotFound."""
     upload = session.get(Upload, upload_id)
-    if upload is None:
+    if upload is None or upload.workspace_id != caller.workspace_id:
         raise NotFound(f"There is no upload {upload_id}.", advice="Send the file to /v1/uploads first.", id=upload_id)
     return upload
 

@@ -6,6 +6,7 @@ from typing import Any
 
 from sqlalchemy import select
 
+from shared.access import DEFAULT_WORKSPACE
 from shared.database import Database
 from shared.filestore import FileStore
 from shared.tables import FeatureDetection, Inspection, Job, Upload, new_id
@@ -17,7 +18,12 @@ def add_upload(database: Database, store: FileStore, name: str, content: bytes =
         file.write(content)
         stored = file.commit()
     upload = Upload(
-        id=new_id("up"), file_name=name, size_bytes=stored.size_bytes, sha256=stored.sha256, storage_key=stored.key
+        id=new_id("up"),
+        workspace_id=DEFAULT_WORKSPACE,
+        file_name=name,
+        size_bytes=stored.size_bytes,
+        sha256=stored.sha256,
+        storage_key=stored.key,
     )
     with database.writing() as session:
         session.add(upload)
@@ -28,6 +34,7 @@ def add_inspection(database: Database, store: FileStore, title: str = "quick", *
     """A queued inspection with two small files; the id."""
     row = Inspection(
         id=new_id("insp"),
+        workspace_id=DEFAULT_WORKSPACE,
         title=title,
         nominal_upload_id=add_upload(database, store, "nominal.stl"),
         scan_upload_id=add_upload(database, store, "scan.stl"),
@@ -44,7 +51,12 @@ def add_detection(database: Database, store: FileStore, title: str = "quick", **
     """A queued detection of features; the id."""
     nominal_upload_id = add_upload(database, store, "nominal.stl")
     row = FeatureDetection(
-        id=new_id("feat"), title=title, nominal_upload_id=nominal_upload_id, nominal_unit="mm", **values
+        id=new_id("feat"),
+        workspace_id=DEFAULT_WORKSPACE,
+        title=title,
+        nominal_upload_id=nominal_upload_id,
+        nominal_unit="mm",
+        **values,
     )
     with database.writing() as session:
         session.add(row)

@@ -66,6 +66,10 @@ class Service:
         found: Resources = self.app.state.resources
         return found
 
+    def stranger(self) -> httpx.Client:
+        """Another client of the same application, with cookies of its own."""
+        return TestClient(self.app, base_url=BASE_URL, raise_server_exceptions=False, follow_redirects=False)
+
     def upload(self, name: str = "head.step", content: bytes = STEP) -> dict[str, Any]:
         """Send one file."""
         answer = self.client.post("/v1/uploads", params={"name": name}, content=content)
