@@ -102,9 +102,9 @@ class Service:
         return False
 
     @contextmanager
-    def worker(self) -> Iterator[subprocess.Popen[bytes]]:
-        """A worker with the fake pipeline, for a while."""
-        process = self.start("worker", "--pipeline", fake_pipeline.NAME)
+    def worker(self, pipeline: str = fake_pipeline.NAME) -> Iterator[subprocess.Popen[bytes]]:
+        """A worker, by default with the fake pipeline, for a while."""
+        process = self.start("worker", "--pipeline", pipeline)
         try:
             yield process
         finally:
@@ -194,20 +194,52 @@ def serving(folder: Path, *options: str) -> Iterator[tuple[subprocess.Popen[byte
         process.stdout.close()
 
 
+@dataclass(eq=False)
+class Redis:
+    """A Redis server that keeps nothing on the disk."""
+
+    folder: Path
+    port: int = field(default_factory=free_port)
+    process: subprocess.Popen[bytes] = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.start()
+
+    @property
+    def url(self) -> str:
+        """Its address."""
+        return f"redis://127.0.0.1:{self.port}/0"
+
+    def start(self) -> None:
+        """Start it, empty, and wait until it answers."""
+        command = ["redis-server", "--bind", "127.0.0.1", "--port", str(self.port), "--dir", str(self.folder)]
+        self.process = subprocess.Popen([*command, "--save", ""], stdout=subprocess.DEVNULL)
+        wait_for(lambda: _answers(self.port), "redis answers")
+
+    def kill(self) -> None:
+        """As a power cut would: every message is gone."""
+        self.process.kill()
+        self.process.wait()
+
+
 @contextmanager
-def temporary_redis() -> Iterator[str]:
-    """Address of a Redis server of our own; it and its data are gone afterwards."""
+def redis_server() -> Iterator[Redis]:
+    """A Redis server of our own; it and its data are gone afterwards."""
     if shutil.which("redis-server") is None:
         pytest.skip("no redis-server installed")
-    port = free_port()
     with tempfile.TemporaryDirectory(prefix="firstpour-redis-") as name:
-        command = ["redis-server", "--bind", "127.0.0.1", "--port", str(port), "--dir", name, "--save", ""]
-        server = subprocess.Popen(command, stdout=subprocess.DEVNULL)
+        server = Redis(Path(name))
         try:
-            wait_for(lambda: _answers(port), "redis answers")
-            yield f"redis://127.0.0.1:{port}/0"
+            yield server
         finally:
-            stop(server)
+            stop(server.process)
+
+
+@contextmanager
+def temporary_redis() -> Iterator[str]:
+    """Address of a Redis server of our own."""
+    with redis_server() as server:
+        yield server.url
 
 
 def _answers(port: int) -> bool:
