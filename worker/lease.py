@@ -27,6 +27,7 @@ from shared.states import InspectionState, Stage
 from shared.tables import Job, utc_now
 from worker import failures
 from worker.failures import Failure
+from worker.quarantine import set_aside
 
 _NO_LEASE: dict[str, Any] = {"lease_owner": None, "lease_until": None, "heartbeat_at": None}
 _FRESH: dict[str, Any] = {"stage": None, "progress": 0.0}
@@ -112,7 +113,8 @@ class Leases:
     def retry(self, lease: Lease, failure: Failure) -> bool:
         """Back to the queue, or failed if this was the last attempt.  True if it will be tried again."""
         if lease.attempt >= self._max_attempts:
-            self.fail(lease, failures.after_attempts(failure, lease.attempt))
+            last = failures.after_attempts(failure, lease.attempt)
+            self._end(lease, InspectionState.FAILED, quarantine=_if_it_died(last), error=last.to_row())
             return False
         return self._requeue(lease)
 
@@ -133,6 +135,7 @@ class Leases:
         failure = failures.after_attempts(failures.lease_lost(), self._max_attempts)
         self._change(
             and_(free, Job.attempts >= self._max_attempts),
+            quarantine=failure,
             state=InspectionState.FAILED.value,
             error=failure.to_row(),
             finished_at=now,
@@ -143,20 +146,25 @@ class Leases:
         queued = InspectionState.QUEUED.value
         return self._change(_fence(lease), state=queued, sent_at=None, **_FRESH, **_NO_LEASE, **values) is not None
 
-    def _end(self, lease: Lease, state: InspectionState, **values: Any) -> bool:
+    def _end(self, lease: Lease, state: InspectionState, *, quarantine: Failure | None = None, **values: Any) -> bool:
         values |= {"state": state.value, "finished_at": self._clock(), **_NO_LEASE}
-        return self._change(_fence(lease), **values) is not None
+        return self._change(_fence(lease), quarantine=quarantine, **values) is not None
 
-    def _change(self, condition: ColumnElement[bool], **values: Any) -> _Changed | None:
+    def _change(
+        self, condition: ColumnElement[bool], *, quarantine: Failure | None = None, **values: Any
+    ) -> _Changed | None:
+        """Change the one row that meets the condition; its files are set aside in the same transaction."""
         statement = (
             update(Job)
             .where(condition)
             .values(**values)
-            .returning(Job.attempts, Job.cancel_requested)
+            .returning(Job.id, Job.attempts, Job.cancel_requested)
             .execution_options(synchronize_session=False)
         )
         with self._database.writing() as session:
             row = session.execute(statement).one_or_none()
+            if row is not None and quarantine is not None:
+                set_aside(session, row.id, quarantine)
         return None if row is None else _Changed(row.attempts, row.cancel_requested)
 
 
@@ -172,6 +180,11 @@ def is_free(now: datetime) -> ColumnElement[bool]:
         Job.state == InspectionState.QUEUED.value,
         and_(Job.state == InspectionState.RUNNING.value, Job.lease_until < now),
     )
+
+
+def _if_it_died(failure: Failure) -> Failure | None:
+    """A full disk or a database that is away says nothing against the files."""
+    return failure if failure.code == failures.DIED else None
 
 
 def _fence(lease: Lease) -> ColumnElement[bool]:

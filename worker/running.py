@@ -31,6 +31,7 @@ from worker.child import Done, JobEnd, JobLimits, JobPlace, Stopped, run_job
 from worker.failures import Failure
 from worker.job_records import AnyJob, BodyFile, DetectionJob, InputFile, InspectionJob
 from worker.lease import Lease, Leases
+from worker.quarantine import refusal
 from worker.threads import threads_per_job
 
 PROGRESS_EVERY_S = 1.0  # also how soon a wish to cancel is seen
@@ -87,6 +88,10 @@ class Runner:
             hard_time_s=settings.hard_time_limit_s,
             memory_bytes=settings.memory_limit_bytes,
         )
+        with self._around.database.reading() as session:
+            refused = refusal(session, job_id)
+        if refused is not None:
+            return refused
         try:
             job = load_job(self._around, job_id)
         except KeyUnknown as error:

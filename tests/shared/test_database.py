@@ -142,7 +142,7 @@ def test_rows_survive_the_way_to_jobs_and_back(settings: Settings) -> None:
         row = session.scalars(select(Inspection)).one()
         assert (row.id, row.title, row.scan_upload_id, row.bodies) == ("insp_1", "Head", "up_1", [])
         session.add(FeatureDetection(id="feat_1", title="A", nominal_upload_id="up_1"))
-    migrate(settings, "-1")
+    migrate(settings, "-2")
     with database.engine.connect() as connection:
         assert connection.execute(text("SELECT id, title FROM inspections")).all() == [("insp_1", "Head")]
     database.close()

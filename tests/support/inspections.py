@@ -24,13 +24,15 @@ def add_upload(database: Database, store: FileStore, name: str, content: bytes =
     return upload.id
 
 
-def add_inspection(database: Database, store: FileStore, title: str = "quick", **values: Any) -> str:
+def add_inspection(
+    database: Database, store: FileStore, title: str = "quick", scan: bytes = b"solid", **values: Any
+) -> str:
     """A queued inspection with two small files; the id."""
     row = Inspection(
         id=new_id("insp"),
         title=title,
         nominal_upload_id=add_upload(database, store, "nominal.stl"),
-        scan_upload_id=add_upload(database, store, "scan.stl"),
+        scan_upload_id=add_upload(database, store, "scan.stl", scan),
         nominal_unit="mm",
         scan_unit="inch",
         **values,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 import re
 import shutil
@@ -27,6 +28,7 @@ WITHIN_S = 90.0  # the machine may be busy; nothing here takes more than a few s
 QUICK = {"lease_s": "3", "heartbeat_s": "1", "sweep_every_s": "1"}  # so that what was lost comes back soon
 SERVED = re.compile(rb"Firstpour is at (http://\S+)/ ")
 STL = b"solid invented\nendsolid invented\n"
+ORDER_NUMBERS = itertools.count()
 
 
 def free_port() -> int:
@@ -111,10 +113,11 @@ class Service:
             stop(process)
 
     def order(self, title: str) -> str:
-        """Upload two files and order an inspection; its id."""
+        """Upload two files, no two orders the same, and order an inspection; its id."""
+        own = STL + b"\n" * next(ORDER_NUMBERS)
         with self.client as client:
             ids = [
-                client.post(f"/v1/uploads?name={name}", content=STL).raise_for_status().json()["id"]
+                client.post(f"/v1/uploads?name={name}", content=own).raise_for_status().json()["id"]
                 for name in ("nominal.stl", "scan.stl")
             ]
             wanted = {"title": title, "nominal_upload_id": ids[0], "scan_upload_id": ids[1]}
