@@ -16,6 +16,7 @@ from typing import Any
 from alembic import command
 from alembic.config import Config
 from sqlalchemy import Connection, Engine, create_engine, event, make_url, text
+from sqlalchemy.exc import OperationalError
 from sqlalchemy.orm import Session
 
 from shared import migrations
@@ -78,6 +79,12 @@ def alembic_config(connection: Connection) -> Config:
     config.set_main_option("path_separator", "os")
     config.attributes["connection"] = connection
     return config
+
+
+def is_disk_full(error: OperationalError) -> bool:
+    """Whether a statement failed for want of room on the database's disk (PostgreSQL error 53100, SQLITE_FULL)."""
+    marks = (getattr(error.orig, "sqlstate", None), getattr(error.orig, "sqlite_errorname", None))
+    return "53100" in marks or "SQLITE_FULL" in marks
 
 
 def _run_alembic(connection: Connection, revision: str) -> None:

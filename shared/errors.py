@@ -8,7 +8,7 @@
     │   └── RequestInvalid    anything else about a request (subclasses: too large, replayed key, damaged upload..)
     ├── NotFound              no such thing (or not for this caller); UploadExpired: no longer
     ├── Conflict              the thing exists but is in the wrong state for this
-    └── ServiceUnavailable    we cannot take it now; try again later
+    └── ServiceUnavailable    we cannot take it now; try again later (QueueFull, StorageFull: after ``retry_after_s``)
 
 Errors carry their data as attributes in ``data`` and know nothing of HTTP.  What could not be
 *measured* is no error: it is a value in the report with its reason.
@@ -223,3 +223,15 @@ class ServiceUnavailable(FirstpourError):
     """Cannot be taken now; later it can."""
 
     code = "service_unavailable"
+
+
+class QueueFull(ServiceUnavailable):
+    """As many jobs wait as this server lets wait."""
+
+    code = "queue_full"
+
+
+class StorageFull(ServiceUnavailable):
+    """The server's disk has no room for this."""
+
+    code = "storage_full"

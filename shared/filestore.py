@@ -6,6 +6,7 @@ renamed last, so that a key that exists names a whole file; a report's folder li
 
 from __future__ import annotations
 
+import errno
 import fcntl
 import hashlib
 import os
@@ -21,6 +22,9 @@ from typing import BinaryIO, Protocol
 
 CHUNK_BYTES = 1024 * 1024  # large enough to hide call overhead, small enough to never matter for memory
 KEY_PATTERN = re.compile(r"[a-z]+(/[A-Za-z0-9_-][A-Za-z0-9_.-]*)+")
+
+
+DISK_FULL = frozenset({errno.ENOSPC, errno.EDQUOT})
 
 
 class KeyUnknown(KeyError):
@@ -86,6 +90,9 @@ class FileStore(Protocol):
 
     def check_writable(self) -> None:
         """Raise OSError when nothing can be written."""
+
+    def free_bytes(self) -> int:
+        """Room that is left."""
 
     def sweep_aside(self, older_than_s: float) -> int:
         """Remove what crashes left aside longer ago than that; how many."""
@@ -243,6 +250,10 @@ class LocalFileStore:
         path.write_bytes(b"?")
         path.unlink()
 
+    def free_bytes(self) -> int:
+        """Room that is left on the disk of the folder."""
+        return shutil.disk_usage(self._root).free
+
     def sweep_aside(self, older_than_s: float) -> int:
         """Remove what crashes left behind."""
         swept, before = 0, time.time() - older_than_s
@@ -260,6 +271,11 @@ class LocalFileStore:
         if not KEY_PATTERN.fullmatch(key):
             raise ValueError(f"not a storage key: {key!r}")
         return self._root / key
+
+
+def is_disk_full(error: OSError) -> bool:
+    """Whether it failed for want of room."""
+    return error.errno in DISK_FULL
 
 
 def _upload_key(name: str) -> str:

@@ -38,6 +38,8 @@ class Settings(BaseSettings):
     heartbeat_s: int = 15
     sweep_every_s: int = 20
     max_attempts: int = 3
+    queue_limit: Annotated[int, Field(ge=1)] = 1000  # jobs that wait; at a minute each, a day's work of one worker
+    free_disk_floor_bytes: Annotated[int, Field(ge=0)] = 1024 * MIB  # room for reports and scratch of what runs
     thread_count: Annotated[int, Field(ge=0)] = 0  # native threads a job may use; 0 = cores / worker processes
     worker_processes: Annotated[int, Field(ge=1)] = 1
 

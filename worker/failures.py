@@ -96,6 +96,17 @@ def memory_exceeded(limit_bytes: int, stage: Stage | None) -> Failure:
     )
 
 
+def disk_full(stage: Stage | None) -> Failure:
+    """No room for the result, or for what is written on the way to it."""
+    return Failure(
+        "storage_full",
+        f"The server's disk was full{_during(stage)}.",
+        "Make room on the server, then order it anew; your files are kept.",
+        {"stage": stage.value if stage else None},
+        is_passing=True,
+    )
+
+
 def after_attempts(failure: Failure, attempt_count: int) -> Failure:
     """The last of several failures, saying that it was the last of several."""
     return Failure(

@@ -20,7 +20,7 @@ from sqlalchemy.exc import OperationalError
 from sqlalchemy.orm import Session
 
 from shared.database import Database
-from shared.filestore import FileStore, KeyUnknown
+from shared.filestore import FileStore, KeyUnknown, is_disk_full
 from shared.plan import Plan
 from shared.settings import Settings
 from shared.states import Stage
@@ -65,6 +65,9 @@ class Runner:
         """Run one job if it is free; return at once if it is not."""
         if self._around.stopping.is_set():
             return  # the row stays queued; the next worker's sweeper sends it
+        if self._around.store.free_bytes() < self._around.settings.free_disk_floor_bytes:
+            log.warning("disk_full")  # a try now would cost an attempt; the sweeper reminds us again
+            return
         lease = self._leases.claim(job_id)
         if lease is None:
             self._leases.settle(job_id)
@@ -76,10 +79,10 @@ class Runner:
             with self._folders() as place:
                 end = self._run_process(lease.job_id, place, watch)
                 self._settle(lease, end, place.out_dir, watch)
-        except Exception:  # the edge of the task: disk full, database away, or a fault of ours
+        except Exception as error:  # the edge of the task: disk full, database away, or a fault of ours
             reference = token_hex(4)
             log.exception("worker_failed", reference=reference)
-            self._try_again(lease, replace(failures.internal_error(reference), is_passing=True))
+            self._try_again(lease, _passing(error, reference))
 
     def _run_process(self, job_id: str, place: JobPlace, watch: _LeaseWatch) -> JobEnd:
         settings = self._around.settings
@@ -191,6 +194,13 @@ class _LeaseWatch:
             return
         self._held_s = time.monotonic()
         self.is_held, self.is_cancel_requested = beat.is_held, beat.is_cancel_requested
+
+
+def _passing(error: Exception, reference: str) -> Failure:
+    """What stopped the worker and not the job: most of it passes."""
+    if isinstance(error, OSError) and is_disk_full(error):
+        return failures.disk_full(Stage.REPORT)
+    return replace(failures.internal_error(reference), is_passing=True)
 
 
 def load_job(around: Surroundings, job_id: str) -> AnyJob:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from sqlalchemy.orm import Session
 
+from api.backpressure import check_queue
 from api.jobs import remind_workers
 from api.parts.service import detection_id, get_revision, new_detection
 from api.resources import Resources
@@ -19,7 +20,7 @@ FEATURES_FILE = "features.json"
 def detection_of(resources: Resources, part_id: str, revision_id: str) -> tuple[Revision, FeatureDetection]:
     """A revision and the detection of its features, queued now if the revision is older than detection.
 
-    Raises NotFound.
+    Raises NotFound, QueueFull.
     """
     with resources.database.reading() as session:
         revision, row = _both(session, part_id, revision_id)
@@ -30,6 +31,7 @@ def detection_of(resources: Resources, part_id: str, revision_id: str) -> tuple[
         revision, row = _both(session, part_id, revision_id)
         if row is not None:
             return revision, row
+        check_queue(session, resources.settings)
         row = new_detection(revision)
         session.add(row)
     remind_workers(resources, row.id)

@@ -8,6 +8,7 @@ from fastapi import APIRouter, Query
 from sqlalchemy.orm import Session
 from starlette.responses import Response
 
+from api.backpressure import check_queue
 from api.idempotency import Claimed, answer_once
 from api.inspections import service
 from api.inspections.schemas import InspectionIn, InspectionOut, InspectionPage, inspection_out
@@ -21,6 +22,7 @@ from shared.errors import (
     IdempotencyKeyReused,
     NotFound,
     PlanInvalid,
+    QueueFull,
     RequestInvalid,
     RequestTooLarge,
     UnitMissing,
@@ -36,13 +38,21 @@ router = APIRouter(prefix="/v1/inspections", tags=["inspections"])
     response_model=InspectionOut,
     summary="Order an inspection of uploaded files",
     responses=declared(
-        NotFound, RequestInvalid, RequestTooLarge, PlanInvalid, UnitMissing, FileKindUnknown, IdempotencyKeyReused
+        NotFound,
+        RequestInvalid,
+        RequestTooLarge,
+        PlanInvalid,
+        UnitMissing,
+        FileKindUnknown,
+        IdempotencyKeyReused,
+        QueueFull,
     ),
 )
 def create_inspection(wanted: InspectionIn, resources: NeedsResources, claim: Claimed) -> Response:
     """A scan against a revision, or against a nominal given here."""
 
     def make(session: Session) -> dict[str, object]:
+        check_queue(session, resources.settings)
         return inspection_out(service.create_inspection(session, wanted)).model_dump(mode="json")
 
     answer = answer_once(resources.database, claim, make, 202)

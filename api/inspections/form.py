@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
+from api.backpressure import check_disk, check_queue
 from api.idempotency import Claim, Key, claim_for
 from api.inspections import service
 from api.inspections.multipart import Form, FormFile, FormLimits, read_form
@@ -18,7 +19,7 @@ from api.inspections.schemas import InspectionIn, InspectionOut, inspection_out
 from api.jobs import remind_workers
 from api.negotiation import prefers_html
 from api.problems import declared
-from api.resources import NeedsResources
+from api.resources import NeedsResources, Resources
 from api.uploads.receiving import keep_or_drop
 from api.uploads.service import add_upload
 from shared.errors import (
@@ -28,8 +29,9 @@ from shared.errors import (
     IdempotencyKeyReused,
     MediaTypeUnsupported,
     PlanInvalid,
+    QueueFull,
     RequestInvalid,
-    ServiceUnavailable,
+    StorageFull,
     UnitMissing,
     UploadIncomplete,
 )
@@ -73,18 +75,24 @@ FORM_BODY = {"required": True, "content": {"multipart/form-data": {"schema": FOR
     summary="Send both files and order an inspection",
     responses=declared(
         FileEmpty, FileKindUnknown, FileTooLarge, IdempotencyKeyReused, MediaTypeUnsupported, PlanInvalid,
-        RequestInvalid, ServiceUnavailable, UnitMissing, UploadIncomplete,
+        QueueFull, RequestInvalid, StorageFull, UnitMissing, UploadIncomplete,
     ),
     openapi_extra={"requestBody": FORM_BODY},
 )  # fmt: skip
 async def create_from_form(request: Request, resources: NeedsResources, key: Key = None) -> Response:
     """``curl -F nominal=@head.step -F scan=@scan.stl -F unit=mm http://127.0.0.1:8650/v1/inspections/form``."""
+    await run_in_threadpool(_check_room, resources, int(request.headers.get("content-length", "0")))
     limits = FormLimits(resources.settings.upload_limit_bytes, TEXT_FIELDS)
     form = await read_form(request.stream(), request.headers.get("content-type", ""), resources.store, limits)
     resources.metrics.upload_bytes.labels("form").inc(sum(file.stored.size_bytes for file in form.files))
     stored = [file.stored for file in form.files]
     answer = await run_in_threadpool(
-        keep_or_drop, resources, stored, _claim(request, key, form), lambda session: _order(session, form), 202
+        keep_or_drop,
+        resources,
+        stored,
+        _claim(request, key, form),
+        lambda session: _order(session, form, resources),
+        202,
     )
     if not answer.is_replayed:
         await run_in_threadpool(remind_workers, resources, answer.body["id"])
@@ -99,7 +107,15 @@ def _claim(request: Request, key: str | None, form: Form) -> Claim:
     return claim_for(request, key, *fields, *files)
 
 
-def _order(session: Session, form: Form) -> dict[str, Any]:
+def _check_room(resources: Resources, announced_bytes: int) -> None:
+    """Before gigabytes are sent in vain."""
+    check_disk(resources, announced_bytes)
+    with resources.database.reading() as session:
+        check_queue(session, resources.settings)
+
+
+def _order(session: Session, form: Form, resources: Resources) -> dict[str, Any]:
+    check_queue(session, resources.settings)
     unknown = sorted(form.fields.keys() - TEXT_FIELDS)
     if unknown:
         raise RequestInvalid(

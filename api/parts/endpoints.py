@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from fastapi import APIRouter
+from sqlalchemy.orm import Session
 from starlette.responses import Response
 
+from api.backpressure import check_queue
 from api.idempotency import Claimed, answer_once
 from api.jobs import remind_workers
 from api.paging import Cursor, Limit
@@ -17,6 +19,7 @@ from shared.errors import (
     IdempotencyKeyReused,
     NotFound,
     PlanInvalid,
+    QueueFull,
     RequestInvalid,
     RequestTooLarge,
     UnitMissing,
@@ -63,16 +66,24 @@ def read_part(part_id: str, resources: NeedsResources) -> PartOut:
     response_model=RevisionOut,
     summary="Create a revision",
     responses=declared(
-        NotFound, RequestInvalid, RequestTooLarge, PlanInvalid, UnitMissing, FileKindUnknown, IdempotencyKeyReused
+        NotFound,
+        RequestInvalid,
+        RequestTooLarge,
+        PlanInvalid,
+        UnitMissing,
+        FileKindUnknown,
+        IdempotencyKeyReused,
+        QueueFull,
     ),
 )
 def create_revision(part_id: str, wanted: RevisionIn, resources: NeedsResources, claim: Claimed) -> Response:
     """Nominal, unit, cores and other bodies by name, and the plan; its features are listed soon after."""
-    answer = answer_once(
-        resources.database,
-        claim,
-        lambda session: revision_out(service.create_revision(session, part_id, wanted)).model_dump(mode="json"),
-    )
+
+    def make(session: Session) -> dict[str, object]:
+        check_queue(session, resources.settings)
+        return revision_out(service.create_revision(session, part_id, wanted)).model_dump(mode="json")
+
+    answer = answer_once(resources.database, claim, make)
     if not answer.is_replayed:
         remind_workers(resources, service.detection_id(answer.body["id"]))
     return answer.response()

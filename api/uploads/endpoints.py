@@ -9,6 +9,7 @@ from sqlalchemy.orm import Session
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import FileResponse, Response
 
+from api.backpressure import check_disk
 from api.idempotency import Key, claim_for
 from api.problems import declared
 from api.resources import NeedsResources
@@ -22,7 +23,7 @@ from shared.errors import (
     MediaTypeUnsupported,
     NotFound,
     RequestInvalid,
-    ServiceUnavailable,
+    StorageFull,
 )
 
 router = APIRouter(prefix="/v1/uploads", tags=["uploads"])
@@ -45,7 +46,7 @@ RAW_BODY = {
     response_model=UploadOut,
     summary="Send a file as the raw body",
     responses=declared(
-        FileEmpty, FileTooLarge, MediaTypeUnsupported, IdempotencyKeyReused, ServiceUnavailable, RequestInvalid
+        FileEmpty, FileTooLarge, MediaTypeUnsupported, IdempotencyKeyReused, RequestInvalid, StorageFull
     ),
     openapi_extra=RAW_BODY,
 )
@@ -60,8 +61,10 @@ async def create_upload(
     _refuse_forms(request)
     shown = display_name(name or name_in_disposition(content_disposition))
     limit_bytes = resources.settings.upload_limit_bytes
-    if int(request.headers.get("content-length", "0")) > limit_bytes:
+    announced_bytes = int(request.headers.get("content-length", "0"))
+    if announced_bytes > limit_bytes:
         raise too_large(shown, limit_bytes)
+    check_disk(resources, announced_bytes)
     stored = await receive_file(request.stream(), resources.store, shown, limit_bytes)
     resources.metrics.upload_bytes.labels("raw").inc(stored.size_bytes)
 

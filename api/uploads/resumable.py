@@ -17,6 +17,7 @@ from functools import partial
 from sqlalchemy import select, update
 from starlette.requests import ClientDisconnect
 
+from api.backpressure import check_disk
 from api.resources import Resources
 from api.uploads.service import add_upload, buffered, display_name, empty, on_disk, too_large
 from shared.errors import ChecksumMismatch, Conflict, NotFound, RequestInvalid, UploadBusy, UploadExpired
@@ -44,6 +45,7 @@ def create_partial(resources: Resources, size_bytes: int, metadata: dict[str, st
     limit_bytes = resources.settings.upload_limit_bytes
     if size_bytes > limit_bytes:
         raise too_large(name, limit_bytes)
+    check_disk(resources, size_bytes)
     row = PartialUpload(
         id=new_id("part_up"),
         file_name=name,
@@ -76,7 +78,7 @@ async def append(
 
     Raises
     ------
-    Conflict, UploadBusy, RequestInvalid, ChecksumMismatch, ClientDisconnect
+    Conflict, UploadBusy, RequestInvalid, ChecksumMismatch, StorageFull, ClientDisconnect
         Whatever was written before, except of a body with a wrong checksum, is kept.
 
     """
@@ -88,6 +90,7 @@ async def append(
         )
     if row.offset_bytes == row.size_bytes:  # all is there; at most the end was missed by a crash
         return await on_disk(lambda: _finished(resources, row.id))
+    check_disk(resources)
     try:
         with resources.store.append_to_partial(row.storage_key, row.offset_bytes) as writer:
             if _fresh_offset(resources, row) != row.offset_bytes:  # another PATCH finished while we asked for the lock

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import errno
 import re
 import unicodedata
 from collections.abc import AsyncIterator, Callable
@@ -15,8 +14,9 @@ from anyio import to_thread
 from sqlalchemy.orm import Session
 from starlette.requests import ClientDisconnect
 
-from shared.errors import FileEmpty, FileTooLarge, NotFound, ServiceUnavailable
-from shared.filestore import FileStore, FileWriter, StoredFile
+from api.backpressure import storage_full
+from shared.errors import FileEmpty, FileTooLarge, NotFound
+from shared.filestore import FileStore, FileWriter, StoredFile, is_disk_full
 from shared.tables import Upload, new_id
 
 MIB = 1024 * 1024
@@ -31,7 +31,7 @@ async def receive_file(chunks: AsyncIterator[bytes], store: FileStore, name: str
 
     Raises
     ------
-    FileEmpty, FileTooLarge, ServiceUnavailable
+    FileEmpty, FileTooLarge, StorageFull
         Naming the file.
 
     """
@@ -72,12 +72,9 @@ async def on_disk(work: Callable[[], T]) -> T:
     try:
         return await to_thread.run_sync(work)
     except OSError as error:
-        if error.errno not in {errno.ENOSPC, errno.EDQUOT}:
-            raise
-        raise ServiceUnavailable(
-            "The server's disk is full.",
-            advice="Nothing was kept of this file. Make room on the server, then send it again.",
-        ) from error
+        if is_disk_full(error):
+            raise storage_full("The server's disk is full.") from error
+        raise
 
 
 def add_upload(session: Session, stored: StoredFile, name: str) -> Upload:

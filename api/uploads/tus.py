@@ -22,7 +22,7 @@ from shared.errors import (
     NotFound,
     ProtocolVersionUnsupported,
     RequestInvalid,
-    ServiceUnavailable,
+    StorageFull,
     UploadBusy,
     UploadExpired,
 )
@@ -36,7 +36,7 @@ EVERY_ANSWER = {"Tus-Resumable": VERSION}
 Count = Annotated[int, Header(ge=0, examples=[1048576])]
 PATCH_ERRORS: tuple[type[FirstpourError], ...] = (
     ChecksumMismatch, Conflict, MediaTypeUnsupported, NotFound, ProtocolVersionUnsupported, RequestInvalid,
-    ServiceUnavailable, UploadBusy, UploadExpired,
+    StorageFull, UploadBusy, UploadExpired,
 )  # fmt: skip
 
 
@@ -73,7 +73,7 @@ def tus_options(resources: NeedsResources) -> Response:
     response_class=Response,
     dependencies=[SpeaksTus],
     summary="Begin a resumable upload",
-    responses=declared(FileEmpty, FileTooLarge, ProtocolVersionUnsupported, RequestInvalid),
+    responses=declared(FileEmpty, FileTooLarge, ProtocolVersionUnsupported, RequestInvalid, StorageFull),
 )
 def tus_create(
     resources: NeedsResources,

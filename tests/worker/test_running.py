@@ -4,6 +4,7 @@ import threading
 import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -214,6 +215,23 @@ def test_a_full_disk_is_tried_again(around: Surroundings, monkeypatch: pytest.Mo
     Runner(around).run(inspection_id)
     row = row_of(around.database, inspection_id)
     assert (row.state, row.attempts) == (InspectionState.QUEUED, 1)
+
+
+def test_no_room_for_the_job_is_tried_again_and_then_told(around: Surroundings) -> None:
+    inspection_id = add_inspection(around.database, around.store, title="full")
+    for _ in range(3):
+        Runner(around).run(inspection_id)
+    row = row_of(around.database, inspection_id)
+    assert row.error is not None
+    assert (row.state, row.attempts, row.error["code"]) == (InspectionState.FAILED, 3, "storage_full")
+
+
+def test_below_the_floor_of_the_disk_a_job_waits_and_no_attempt_is_counted(around: Surroundings) -> None:
+    inspection_id = add_inspection(around.database, around.store)
+    without_room = around.settings.model_copy(update={"free_disk_floor_bytes": 1 << 60})
+    Runner(replace(around, settings=without_room)).run(inspection_id)
+    row = row_of(around.database, inspection_id)
+    assert (row.state, row.attempts) == (InspectionState.QUEUED, 0)
 
 
 def test_a_file_gone_from_the_store_is_told(around: Surroundings, settings: Settings) -> None:
