@@ -6,7 +6,7 @@ import structlog
 from sqlalchemy import update
 
 from api.resources import Resources
-from shared.tables import Job, utc_now
+from shared.tables import Job
 
 log = structlog.get_logger(__name__)
 
@@ -17,4 +17,4 @@ def remind_workers(resources: Resources, job_id: str) -> None:
         log.warning("job_not_sent", job_id=job_id)
         return
     with resources.database.writing() as session:
-        session.execute(update(Job).where(Job.id == job_id).values(sent_at=utc_now()))
+        session.execute(update(Job).where(Job.id == job_id).values(sent_at=resources.database.now()))

@@ -10,17 +10,19 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from alembic import command
 from alembic.config import Config
-from sqlalchemy import Connection, Engine, create_engine, event, make_url, text
+from sqlalchemy import Connection, Engine, create_engine, event, func, make_url, select, text
 from sqlalchemy.exc import OperationalError
 from sqlalchemy.orm import Session
 
 from shared import migrations
 from shared.settings import Settings
+from shared.tables import utc_now
 
 BUSY_TIMEOUT_MS = 15_000  # a report's folder is published between writes, never inside one; 15 s is ample
 MIGRATION_LOCK = 0x46697273  # any fixed number: PostgreSQL's advisory lock for migrations
@@ -45,6 +47,17 @@ class Database:
         with Session(self.engine, expire_on_commit=False) as session, session.begin():
             session.connection(execution_options={WRITES: True})
             yield session
+
+    def now(self) -> datetime:
+        """The database's own clock, one for all machines: a machine whose clock is wrong takes no lease from another.
+
+        SQLite has none; all its processes are on one machine.
+        """
+        if self.engine.dialect.name == "sqlite":
+            return utc_now()
+        with self.engine.connect() as connection:
+            found: datetime = connection.execute(select(func.clock_timestamp())).scalar_one()
+        return found.astimezone(UTC)
 
     def close(self) -> None:
         """Give every connection back."""

@@ -16,7 +16,7 @@ from sqlalchemy import and_, or_, select, update
 from shared.database import Database
 from shared.settings import Settings
 from shared.states import InspectionState
-from shared.tables import Job, utc_now
+from shared.tables import Job
 from worker.lease import Leases, is_free
 
 FIRST_SEND_GRACE_S = 5  # the API sends right after it commits the row
@@ -37,17 +37,18 @@ class Sweeper:
         database: Database,
         settings: Settings,
         send: Callable[[str], bool],
-        clock: Callable[[], datetime] = utc_now,
+        clock: Callable[[], datetime] | None = None,
     ) -> None:
         self._database = database
         self._leases = Leases(database, settings, clock)
         self._max_attempts = settings.max_attempts
         self._send_again_after = timedelta(seconds=SWEEPS_BETWEEN_SENDS * settings.sweep_every_s)
         self._send = send
-        self._clock = clock
+        self._clock = clock or database.now
 
     def sweep(self) -> int:
         """One round: settle what is over, send what waits.  How many were sent."""
+        self._leases.shorten()
         for job_id in self._beyond_claiming():
             self._leases.settle(job_id)
         return sum(self._send_again(job_id, sent_at) for job_id, sent_at in self._waiting())
@@ -63,8 +64,11 @@ class Sweeper:
     def _waiting(self) -> list[tuple[str, datetime | None]]:
         """Ids that are free and were not sent lately, with the time they were last sent."""
         now = self._clock()
-        long_ago = now - self._send_again_after
-        never_sent = and_(Job.sent_at.is_(None), Job.created_at < now - timedelta(seconds=FIRST_SEND_GRACE_S))
+        long_ago, grace = now - self._send_again_after, timedelta(seconds=FIRST_SEND_GRACE_S)
+        is_ahead = or_(
+            Job.sent_at > now + grace, and_(Job.sent_at.is_(None), Job.created_at > now + grace)
+        )  # a clock was set back
+        never_sent = and_(Job.sent_at.is_(None), Job.created_at < now - grace)
         lease_ran_out = and_(
             Job.state == InspectionState.RUNNING.value,
             Job.lease_until < now,
@@ -72,7 +76,7 @@ class Sweeper:
         )
         query = (
             select(Job.id, Job.sent_at)
-            .where(is_free(now), or_(never_sent, Job.sent_at < long_ago, lease_ran_out))
+            .where(is_free(now), or_(never_sent, Job.sent_at < long_ago, lease_ran_out, is_ahead))
             .order_by(Job.created_at)
             .limit(SENT_PER_SWEEP)
         )
