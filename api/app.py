@@ -13,7 +13,7 @@ from starlette.staticfiles import StaticFiles
 from api import schemas
 from api.features import endpoints as features
 from api.health import endpoints as health
-from api.health.service import InspectionStates
+from api.health.service import InspectionStates, StoreSizes
 from api.inspections import endpoints as inspections
 from api.inspections import events, form, reports
 from api.metrics import Metrics
@@ -52,6 +52,7 @@ def create_app(settings: Settings, sender: Sender | None = None, store: FileStor
         metrics=Metrics(),
     )
     resources.metrics.registry.register(InspectionStates(resources.database))
+    resources.metrics.registry.register(StoreSizes(resources.database, resources.store))
     app = FastAPI(
         title="Firstpour",
         version=version("firstpour"),

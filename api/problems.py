@@ -54,6 +54,7 @@ STATUS: Mapping[str, int] = MappingProxyType(
         errors.ProtocolVersionUnsupported.code: 412,
         errors.NotFound.code: 404,
         errors.UploadExpired.code: 410,
+        errors.FileSwept.code: 410,
         errors.Conflict.code: 409,
         errors.ReportNotReady.code: 409,
         errors.FeaturesNotReady.code: 409,

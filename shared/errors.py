@@ -6,7 +6,7 @@
     │   ├── UnitMismatch      the stated unit makes scan and nominal differ by 25.4 or 1000
     │   ├── PlanInvalid       the plan is wrong, with the path and line of each fault
     │   └── RequestInvalid    anything else about a request (subclasses: too large, replayed key, damaged upload..)
-    ├── NotFound              no such thing (or not for this caller); UploadExpired: no longer
+    ├── NotFound              no such thing (or not for this caller); UploadExpired, FileSwept: no longer
     ├── Conflict              the thing exists but is in the wrong state for this
     └── ServiceUnavailable    we cannot take it now; try again later (QueueFull, StorageFull: after ``retry_after_s``)
 
@@ -193,6 +193,12 @@ class UploadExpired(NotFound):
     """A resumable upload left unfinished too long."""
 
     code = "upload_expired"
+
+
+class FileSwept(NotFound):
+    """A file that was deleted at the end of its time, or the report of an inspection whose files were."""
+
+    code = "file_swept"
 
 
 class Conflict(FirstpourError):

@@ -94,6 +94,12 @@ class FileStore(Protocol):
     def free_bytes(self) -> int:
         """Room that is left."""
 
+    def keys_older_than(self, kind: str, age_s: float) -> Iterator[str]:
+        """Keys of "uploads" or "reports" that were finished longer ago than that."""
+
+    def aside_bytes(self) -> int:
+        """Room taken by what is being written, or was left by a crash."""
+
     def sweep_aside(self, older_than_s: float) -> int:
         """Remove what crashes left aside longer ago than that; how many."""
 
@@ -254,6 +260,18 @@ class LocalFileStore:
         """Room that is left on the disk of the folder."""
         return shutil.disk_usage(self._root).free
 
+    def keys_older_than(self, kind: str, age_s: float) -> Iterator[str]:
+        """Keys of whole files or folders: both lie two levels down."""
+        before = time.time() - age_s
+        for path in (self._root / kind).glob("*/*"):
+            with suppress(FileNotFoundError):
+                if path.stat().st_mtime < before:
+                    yield path.relative_to(self._root).as_posix()
+
+    def aside_bytes(self) -> int:
+        """Sum over all files aside."""
+        return folder_bytes(self._root / "aside")
+
     def sweep_aside(self, older_than_s: float) -> int:
         """Remove what crashes left behind."""
         swept, before = 0, time.time() - older_than_s
@@ -271,6 +289,15 @@ class LocalFileStore:
         if not KEY_PATTERN.fullmatch(key):
             raise ValueError(f"not a storage key: {key!r}")
         return self._root / key
+
+
+def folder_bytes(folder: Path) -> int:
+    """Sum of the sizes of all files in a folder; those that vanish meanwhile count nothing."""
+    total_bytes = 0
+    for path in folder.rglob("*"):
+        with suppress(FileNotFoundError):
+            total_bytes += path.stat().st_size if path.is_file() else 0
+    return total_bytes
 
 
 def is_disk_full(error: OSError) -> bool:

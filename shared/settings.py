@@ -40,6 +40,9 @@ class Settings(BaseSettings):
     max_attempts: int = 3
     queue_limit: Annotated[int, Field(ge=1)] = 1000  # jobs that wait; at a minute each, a day's work of one worker
     free_disk_floor_bytes: Annotated[int, Field(ge=0)] = 1024 * MIB  # room for reports and scratch of what runs
+    unused_upload_days: Annotated[int, Field(ge=1)] = 7  # an upload nobody ordered anything with
+    keep_days: Annotated[int, Field(ge=0)] = 0  # files of a finished inspection; 0 = for ever
+    store_limit_bytes: Annotated[int, Field(ge=0)] = 0  # beyond it the oldest inspections' files go; 0 = no limit
     thread_count: Annotated[int, Field(ge=0)] = 0  # native threads a job may use; 0 = cores / worker processes
     worker_processes: Annotated[int, Field(ge=1)] = 1
 

@@ -97,11 +97,17 @@ class Leases:
         )
         return Beat(row is not None, row is not None and row.is_cancel_requested)
 
-    def finish(self, lease: Lease, *, outcome: str, headline: str, report_key: str) -> bool:
+    def finish(
+        self, lease: Lease, *, outcome: str, headline: str, report_key: str, report_bytes: int | None = None
+    ) -> bool:
         """Done: the report is published under ``report_key``.  False if the lease was lost."""
-        return self._end(
-            lease, InspectionState.DONE, outcome=outcome, headline=headline, report_key=report_key, progress=1.0
-        )
+        result: dict[str, Any] = {
+            "outcome": outcome,
+            "headline": headline,
+            "report_key": report_key,
+            "report_bytes": report_bytes,
+        }
+        return self._end(lease, InspectionState.DONE, progress=1.0, **result)
 
     def fail(self, lease: Lease, failure: Failure) -> bool:
         """Failed for good."""

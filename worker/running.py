@@ -20,7 +20,7 @@ from sqlalchemy.exc import OperationalError
 from sqlalchemy.orm import Session
 
 from shared.database import Database
-from shared.filestore import FileStore, KeyUnknown, is_disk_full
+from shared.filestore import FileStore, KeyUnknown, folder_bytes, is_disk_full
 from shared.plan import Plan
 from shared.settings import Settings
 from shared.states import Stage
@@ -132,10 +132,13 @@ class Runner:
 
     def _publish(self, lease: Lease, done: Done, out_dir: Path) -> None:
         store = self._around.store
+        size_bytes = folder_bytes(out_dir)
         key = store.publish_folder(out_dir, f"reports/{lease.job_id}/{lease.attempt}")
 
         def finish() -> bool:
-            return self._leases.finish(lease, outcome=done.outcome, headline=done.headline, report_key=key)
+            return self._leases.finish(
+                lease, outcome=done.outcome, headline=done.headline, report_key=key, report_bytes=size_bytes
+            )
 
         if self._patiently(finish):
             log.info("finished", outcome=done.outcome)

@@ -14,11 +14,13 @@ from api.inspections import service
 from api.inspections.schemas import InspectionIn, InspectionOut, InspectionPage, inspection_out
 from api.jobs import remind_workers
 from api.paging import Cursor, Limit
+from api.parts.schemas import HoldIn
 from api.problems import declared
 from api.resources import NeedsResources
 from shared.errors import (
     Conflict,
     FileKindUnknown,
+    FileSwept,
     IdempotencyKeyReused,
     NotFound,
     PlanInvalid,
@@ -45,6 +47,7 @@ router = APIRouter(prefix="/v1/inspections", tags=["inspections"])
         UnitMissing,
         FileKindUnknown,
         IdempotencyKeyReused,
+        FileSwept,
         QueueFull,
     ),
 )
@@ -81,6 +84,18 @@ def read_inspection(inspection_id: str, resources: NeedsResources) -> Inspection
     """State, stage and progress; the links say what can be done next."""
     with resources.database.reading() as session:
         return inspection_out(service.get_inspection(session, inspection_id))
+
+
+@router.put(
+    "/{inspection_id}/hold",
+    response_model=InspectionOut,
+    summary="Keep the files of an inspection",
+    responses=declared(NotFound, FileSwept, RequestInvalid),
+)
+def hold_inspection(inspection_id: str, wanted: HoldIn, resources: NeedsResources) -> InspectionOut:
+    """As for a dispute: neither age nor room deletes them until the hold is taken off."""
+    with resources.database.writing() as session:
+        return inspection_out(service.hold_inspection(session, inspection_id, wanted.hold))
 
 
 @router.post(

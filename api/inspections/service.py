@@ -11,8 +11,8 @@ from sqlalchemy.orm import Session, joinedload
 from api.inspections.schemas import InspectionIn
 from api.paging import after_cursor, page_of
 from api.parts.service import checked_bodies, checked_plan, checked_unit, get_revision
-from api.uploads.service import get_upload
-from shared.errors import Conflict, NotFound, ReportNotReady
+from api.uploads.service import take_upload
+from shared.errors import Conflict, FileSwept, NotFound, ReportNotReady
 from shared.filestore import FileStore
 from shared.report import ATTACHMENT_FOLDER
 from shared.states import InspectionState
@@ -24,7 +24,7 @@ REPORT_FILES = {"json": "report.json", "html": "report.html"}
 def create_inspection(session: Session, wanted: InspectionIn) -> Inspection:
     """A new inspection, queued; raises InputError and NotFound."""
     row = _of_revision(session, wanted) if wanted.revision_id else _of_nominal(session, wanted)
-    scan = get_upload(session, wanted.scan_upload_id)
+    scan = take_upload(session, wanted.scan_upload_id)
     row.scan, row.scan_unit = scan, checked_unit(scan, wanted.scan_unit, wanted.unit)
     row.title = wanted.title or f"{scan.file_name} against {row.nominal.file_name}"[:200]
     if wanted.plan is not None:
@@ -74,6 +74,16 @@ def cancel_inspection(session: Session, inspection_id: str) -> Inspection:
     return row
 
 
+def hold_inspection(session: Session, inspection_id: str, hold: bool) -> Inspection:
+    """Keep the files of an inspection whatever their age, or no longer; raises NotFound, FileSwept."""
+    row = get_inspection(session, inspection_id)
+    if hold and row.swept_at is not None:
+        raise _swept(row)
+    row.hold = hold
+    session.flush()
+    return row
+
+
 def count_by_state(session: Session) -> dict[str, int]:
     """How many inspections are in each state, zeros included."""
     counted = session.execute(select(Inspection.state, func.count()).group_by(Inspection.state)).all()
@@ -81,7 +91,9 @@ def count_by_state(session: Session) -> dict[str, int]:
 
 
 def report_path(store: FileStore, row: Inspection, kind: str) -> Path:
-    """Where the report of a finished inspection lies; raises ReportNotReady."""
+    """Where the report of a finished inspection lies; raises ReportNotReady, FileSwept."""
+    if row.swept_at is not None:
+        raise _swept(row)
     if row.state != InspectionState.DONE or row.report_key is None:
         raise ReportNotReady(
             f"Inspection {row.id} is {row.state} and has no report.",
@@ -104,6 +116,14 @@ def attachment_path(store: FileStore, row: Inspection, name: str) -> Path:
     return path
 
 
+def _swept(row: Inspection) -> FileSwept:
+    return FileSwept(
+        f"The files of inspection {row.id} were deleted on {row.swept_at:%Y-%m-%d}, at the end of their time.",
+        advice="Order it anew with both files. A hold keeps the files of an inspection or a part for ever.",
+        id=row.id,
+    )
+
+
 def _rows() -> Select[Inspection]:
     return select(Inspection).options(joinedload(Inspection.nominal), joinedload(Inspection.scan))
 
@@ -122,7 +142,7 @@ def _of_revision(session: Session, wanted: InspectionIn) -> Inspection:
 
 
 def _of_nominal(session: Session, wanted: InspectionIn) -> Inspection:
-    nominal = get_upload(session, wanted.nominal_upload_id or "")
+    nominal = take_upload(session, wanted.nominal_upload_id or "")
     return Inspection(
         id=new_id("insp"),
         nominal=nominal,

@@ -11,11 +11,22 @@ from api.idempotency import Claimed, answer_once
 from api.jobs import remind_workers
 from api.paging import Cursor, Limit
 from api.parts import service
-from api.parts.schemas import PartIn, PartOut, PartPage, RevisionIn, RevisionOut, RevisionPage, part_out, revision_out
+from api.parts.schemas import (
+    HoldIn,
+    PartIn,
+    PartOut,
+    PartPage,
+    RevisionIn,
+    RevisionOut,
+    RevisionPage,
+    part_out,
+    revision_out,
+)
 from api.problems import declared
 from api.resources import NeedsResources
 from shared.errors import (
     FileKindUnknown,
+    FileSwept,
     IdempotencyKeyReused,
     NotFound,
     PlanInvalid,
@@ -60,6 +71,18 @@ def read_part(part_id: str, resources: NeedsResources) -> PartOut:
         return part_out(service.get_part(session, part_id))
 
 
+@router.put(
+    "/{part_id}/hold",
+    response_model=PartOut,
+    summary="Keep all files of a part",
+    responses=declared(NotFound, RequestInvalid),
+)
+def hold_part(part_id: str, wanted: HoldIn, resources: NeedsResources) -> PartOut:
+    """Those of its revisions and inspections; neither age nor room deletes them until the hold is taken off."""
+    with resources.database.writing() as session:
+        return part_out(service.hold_part(session, part_id, wanted.hold))
+
+
 @router.post(
     "/{part_id}/revisions",
     status_code=201,
@@ -73,6 +96,7 @@ def read_part(part_id: str, resources: NeedsResources) -> PartOut:
         UnitMissing,
         FileKindUnknown,
         IdempotencyKeyReused,
+        FileSwept,
         QueueFull,
     ),
 )

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from api.paging import after_cursor, page_of
 from api.parts.schemas import BodyIn, PartIn, RevisionIn
-from api.uploads.service import get_upload
+from api.uploads.service import take_upload
 from shared.errors import FileKindUnknown, NotFound, RequestInvalid, UnitMissing
 from shared.feature_list import FEATURES_VERSION
 from shared.file_kinds import CARRIES_UNIT, carries_unit
@@ -37,6 +37,14 @@ def get_part(session: Session, part_id: str) -> Part:
     return part
 
 
+def hold_part(session: Session, part_id: str, hold: bool) -> Part:
+    """Keep all files of a part and of its inspections, or no longer."""
+    part = get_part(session, part_id)
+    part.hold = hold
+    session.flush()
+    return part
+
+
 def list_parts(session: Session, limit: int, cursor: str | None) -> tuple[Sequence[Part], str | None]:
     """A page of parts, newest first, and the cursor of the next."""
     rows = session.scalars(after_cursor(select(Part), Part.created_at, Part.id, cursor).limit(limit + 1)).all()
@@ -46,7 +54,7 @@ def list_parts(session: Session, limit: int, cursor: str | None) -> tuple[Sequen
 def create_revision(session: Session, part_id: str, wanted: RevisionIn) -> Revision:
     """A new revision of a part, and the detection of its features, queued with it."""
     part = get_part(session, part_id)
-    nominal = get_upload(session, wanted.nominal_upload_id)
+    nominal = take_upload(session, wanted.nominal_upload_id)
     plan, source = checked_plan(wanted.plan)
     revision = Revision(
         id=new_id("rev"),
@@ -133,5 +141,5 @@ def checked_bodies(session: Session, bodies: Sequence[BodyIn]) -> list[dict[str,
     if doubled:
         raise RequestInvalid(f"Body name given twice: {', '.join(doubled)}.", advice="Give every body its own name.")
     for body in bodies:
-        get_upload(session, body.upload_id)
+        take_upload(session, body.upload_id)
     return [body.model_dump() for body in bodies]

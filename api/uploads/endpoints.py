@@ -15,9 +15,18 @@ from api.problems import declared
 from api.resources import NeedsResources
 from api.uploads.receiving import keep_or_drop
 from api.uploads.schemas import UploadOut, upload_out
-from api.uploads.service import add_upload, display_name, get_upload, name_in_disposition, receive_file, too_large
+from api.uploads.service import (
+    add_upload,
+    display_name,
+    get_upload,
+    name_in_disposition,
+    receive_file,
+    too_large,
+    with_its_bytes,
+)
 from shared.errors import (
     FileEmpty,
+    FileSwept,
     FileTooLarge,
     IdempotencyKeyReused,
     MediaTypeUnsupported,
@@ -90,14 +99,14 @@ def read_upload(upload_id: str, resources: NeedsResources) -> UploadOut:
     response_class=FileResponse,
     summary="The bytes as received",
     responses={
-        **declared(NotFound),
+        **declared(NotFound, FileSwept),
         200: {"content": {"application/octet-stream": {"example": "solid head_scan ..."}}},
     },
 )
 def read_content(upload_id: str, resources: NeedsResources) -> FileResponse:
     """Always as an attachment: a file of a stranger is never shown as a page."""
     with resources.database.reading() as session:
-        upload = get_upload(session, upload_id)
+        upload = with_its_bytes(get_upload(session, upload_id))
     return FileResponse(
         resources.store.local_path(upload.storage_key),
         media_type="application/octet-stream",

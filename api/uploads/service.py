@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session
 from starlette.requests import ClientDisconnect
 
 from api.backpressure import storage_full
-from shared.errors import FileEmpty, FileTooLarge, NotFound
+from shared.errors import FileEmpty, FileSwept, FileTooLarge, NotFound
 from shared.filestore import FileStore, FileWriter, StoredFile, is_disk_full
 from shared.tables import Upload, new_id
 
@@ -96,6 +96,27 @@ def get_upload(session: Session, upload_id: str) -> Upload:
     upload = session.get(Upload, upload_id)
     if upload is None:
         raise NotFound(f"There is no upload {upload_id}.", advice="Send the file to /v1/uploads first.", id=upload_id)
+    return upload
+
+
+def take_upload(session: Session, upload_id: str) -> Upload:
+    """One upload to order something with, kept from being swept until this transaction ends.
+
+    Raises NotFound, FileSwept.
+    """
+    lock = {"read": True, "key_share": True}  # waits for a sweep that looks at it; SQLite's writers take turns anyway
+    session.get(Upload, upload_id, with_for_update=lock, populate_existing=True)
+    return with_its_bytes(get_upload(session, upload_id))
+
+
+def with_its_bytes(upload: Upload) -> Upload:
+    """The same upload; raises FileSwept when only its row is left."""
+    if upload.swept_at is not None:
+        raise FileSwept(
+            f"{upload.file_name} was deleted on {upload.swept_at:%Y-%m-%d}: nothing kept here needed it any more.",
+            advice="Send the file again.",
+            id=upload.id,
+        )
     return upload
 
 

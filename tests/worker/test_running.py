@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from sqlalchemy import select, update
@@ -194,11 +195,11 @@ def test_a_database_away_when_the_report_is_done_is_waited_for(
 ) -> None:
     finish, calls = Leases.finish, []
 
-    def away_at_first(leases: Leases, lease: Lease, *, outcome: str, headline: str, report_key: str) -> bool:
-        calls.append(outcome)
+    def away_at_first(leases: Leases, lease: Lease, **result: Any) -> bool:
+        calls.append(result["outcome"])
         if len(calls) == 1:
             raise OperationalError("UPDATE", {}, OSError("away"))
-        return finish(leases, lease, outcome=outcome, headline=headline, report_key=report_key)
+        return finish(leases, lease, **result)
 
     inspection_id = add_inspection(around.database, around.store)
     monkeypatch.setattr(Leases, "finish", away_at_first)

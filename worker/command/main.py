@@ -18,6 +18,7 @@ from shared.errors import FirstpourError
 from shared.units import LengthUnit
 from worker.command import talking
 from worker.command.plan_commands import add_commands
+from worker.command.upkeep_commands import upkeep_app
 from worker.exit_codes import ExitCode
 
 app = typer.Typer(
@@ -128,6 +129,7 @@ def serve(
 
 
 add_commands(app)
+app.add_typer(upkeep_app)
 
 
 def main(arguments: list[str] | None = None) -> None:
