@@ -118,7 +118,10 @@ class Job(Base):
     """
 
     __tablename__ = "jobs"
-    __table_args__ = (Index("ix_jobs_state_lease", "state", "lease_until"),)
+    __table_args__ = (
+        Index("ix_jobs_state_lease", "state", "lease_until"),
+        Index("ix_jobs_turn_started", "turn_of", "started_at"),
+    )
     __mapper_args__ = {"polymorphic_on": "task", "polymorphic_abstract": True}  # noqa: RUF012 - read by SQLAlchemy at class creation
 
     id: Mapped[str] = mapped_column(String(40), primary_key=True)

@@ -16,14 +16,16 @@ from typing import Any
 import structlog
 from celery import Celery, signals
 
-from shared.broker import drop_taken_messages, make_celery, send_job
+from shared.broker import drop_taken_messages, make_celery, queues_of, send_job
 from shared.database import Database, migrate, open_database
 from shared.filestore import LocalFileStore
 from shared.settings import Settings
+from shared.states import SizeClass
 from worker.health import Stamp
 from worker.running import Runner, Surroundings
 from worker.sweeper import Sweeper, SweeperThread
 from worker.tasks import add_job_task
+from worker.turns import sizes_taken
 
 CELERY_ARGUMENTS = (
     "--quiet",
@@ -46,6 +48,7 @@ class Worker:
     database: Database
     sweeper: SweeperThread
     stopping: threading.Event
+    queues: tuple[str, ...]
 
     def run(self) -> None:
         """Work until told to stop."""
@@ -53,7 +56,7 @@ class Worker:
         signals.worker_ready.connect(self._ready)
         signals.worker_shutting_down.connect(self._shutting_down)
         try:
-            self.app.worker_main([*CELERY_ARGUMENTS])
+            self.app.worker_main([*CELERY_ARGUMENTS, "--queues", ",".join(self.queues)])
         finally:
             self.sweeper.stop()
             self.database.close()
@@ -78,8 +81,8 @@ def make_worker(settings: Settings, pipeline: str | None = None) -> Worker:
     store = LocalFileStore(settings.files_dir)
     stopping = threading.Event()
 
-    def send(job_id: str) -> bool:
-        return send_job(app, job_id)
+    def send(job_id: str, size_class: SizeClass) -> bool:
+        return send_job(app, job_id, size_class)
 
     around = Surroundings(
         settings=settings, database=database, store=store, send=send, stopping=stopping, pipeline=pipeline
@@ -94,4 +97,5 @@ def make_worker(settings: Settings, pipeline: str | None = None) -> Worker:
         store.sweep_aside(older_than_s=2 * settings.hard_time_limit_s)
         stamp.renew()
 
-    return Worker(app, database, SweeperThread(sweep, settings.sweep_every_s), stopping)
+    queues = tuple(queues_of(sizes_taken(settings)))
+    return Worker(app, database, SweeperThread(sweep, settings.sweep_every_s), stopping, queues)

@@ -24,7 +24,7 @@ from sqlalchemy import ColumnElement, and_, or_, update
 
 from shared.database import Database
 from shared.settings import Settings
-from shared.states import InspectionState, Stage
+from shared.states import InspectionState, SizeClass, Stage
 from shared.tables import Job
 from worker import failures
 from worker.failures import Failure
@@ -41,6 +41,7 @@ class Lease:
     job_id: str
     owner: str
     attempt: int
+    size_class: SizeClass
 
 
 @dataclass(frozen=True)
@@ -83,7 +84,7 @@ class Leases:
             started_at=now,
             **_FRESH,
         )
-        return None if row is None else Lease(job_id, owner, row.attempts)
+        return None if row is None else Lease(job_id, owner, row.attempts, row.size_class)
 
     def beat(self, lease: Lease, stage: Stage | None, progress: float) -> Beat:
         """Extend the lease and note the progress; a lease that ran out but was not taken is still held."""
@@ -177,20 +178,21 @@ class Leases:
             update(Job)
             .where(condition)
             .values(**values)
-            .returning(Job.id, Job.attempts, Job.cancel_requested)
+            .returning(Job.id, Job.attempts, Job.cancel_requested, Job.size_class)
             .execution_options(synchronize_session=False)
         )
         with self._database.writing() as session:
             row = session.execute(statement).one_or_none()
             if row is not None and quarantine is not None:
                 set_aside(session, row.id, quarantine)
-        return None if row is None else _Changed(row.attempts, row.cancel_requested)
+        return None if row is None else _Changed(row.attempts, row.cancel_requested, SizeClass(row.size_class))
 
 
 @dataclass(frozen=True)
 class _Changed:
     attempts: int
     is_cancel_requested: bool
+    size_class: SizeClass
 
 
 def is_free(now: datetime) -> ColumnElement[bool]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from sqlalchemy.orm import Session
 
 from api.backpressure import check_queue
-from api.jobs import remind_workers
+from api.jobs import classify, remind_workers
 from api.parts.service import detection_id, get_revision, new_detection
 from api.resources import Resources
 from shared.errors import FeaturesNotReady
@@ -34,6 +34,7 @@ def detection_of(resources: Resources, part_id: str, revision_id: str) -> tuple[
         check_queue(session, resources.settings)
         row = new_detection(revision)
         session.add(row)
+        classify(session, resources.settings, row)
     remind_workers(resources, row.id)
     return revision, row
 

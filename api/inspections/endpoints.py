@@ -12,7 +12,7 @@ from api.backpressure import check_queue
 from api.idempotency import Claimed, answer_once
 from api.inspections import service
 from api.inspections.schemas import InspectionIn, InspectionOut, InspectionPage, inspection_out
-from api.jobs import remind_workers
+from api.jobs import classify, remind_workers
 from api.paging import Cursor, Limit
 from api.parts.schemas import HoldIn
 from api.problems import declared
@@ -56,7 +56,9 @@ def create_inspection(wanted: InspectionIn, resources: NeedsResources, claim: Cl
 
     def make(session: Session) -> dict[str, object]:
         check_queue(session, resources.settings)
-        return inspection_out(service.create_inspection(session, wanted)).model_dump(mode="json")
+        row = service.create_inspection(session, wanted)
+        classify(session, resources.settings, row)
+        return inspection_out(row).model_dump(mode="json")
 
     answer = answer_once(resources.database, claim, make, 202)
     if not answer.is_replayed:

@@ -16,7 +16,7 @@ from api.idempotency import Claim, Key, claim_for
 from api.inspections import service
 from api.inspections.multipart import Form, FormFile, FormLimits, read_form
 from api.inspections.schemas import InspectionIn, InspectionOut, inspection_out
-from api.jobs import remind_workers
+from api.jobs import classify, remind_workers
 from api.negotiation import prefers_html
 from api.problems import declared
 from api.resources import NeedsResources, Resources
@@ -141,7 +141,9 @@ def _order(session: Session, form: Form, resources: Resources) -> dict[str, Any]
         raise RequestInvalid(
             f"The form cannot be used: {'; '.join(faults)}.", advice="Correct the fields named.", faults=faults
         ) from error
-    return inspection_out(service.create_inspection(session, wanted)).model_dump(mode="json")
+    row = service.create_inspection(session, wanted)
+    classify(session, resources.settings, row)
+    return inspection_out(row).model_dump(mode="json")
 
 
 def _only(form: Form, field: str) -> FormFile:

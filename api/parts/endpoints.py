@@ -8,7 +8,7 @@ from starlette.responses import Response
 
 from api.backpressure import check_queue
 from api.idempotency import Claimed, answer_once
-from api.jobs import remind_workers
+from api.jobs import classify, remind_workers
 from api.paging import Cursor, Limit
 from api.parts import service
 from api.parts.schemas import (
@@ -105,7 +105,9 @@ def create_revision(part_id: str, wanted: RevisionIn, resources: NeedsResources,
 
     def make(session: Session) -> dict[str, object]:
         check_queue(session, resources.settings)
-        return revision_out(service.create_revision(session, part_id, wanted)).model_dump(mode="json")
+        revision = service.create_revision(session, part_id, wanted)
+        classify(session, resources.settings, service.detection_of(session, revision))
+        return revision_out(revision).model_dump(mode="json")
 
     answer = answer_once(resources.database, claim, make)
     if not answer.is_replayed:

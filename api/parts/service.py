@@ -78,6 +78,11 @@ def detection_id(revision_id: str) -> str:
     return f"feat{FEATURES_VERSION}_{revision_id.removeprefix('rev_')}"
 
 
+def detection_of(session: Session, revision: Revision) -> FeatureDetection:
+    """The detection queued with a revision."""
+    return session.get_one(FeatureDetection, detection_id(revision.id))
+
+
 def new_detection(revision: Revision) -> FeatureDetection:
     """A detection to be queued."""
     return FeatureDetection(

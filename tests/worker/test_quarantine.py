@@ -28,7 +28,7 @@ def runner(settings: Settings, database: Database, store: FileStore) -> Runner:
             settings=settings,
             database=database,
             store=store,
-            send=lambda _: True,
+            send=lambda _id, _size: True,
             stopping=threading.Event(),
             pipeline=fake_pipeline.NAME,
         )

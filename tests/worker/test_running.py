@@ -15,7 +15,7 @@ from sqlalchemy.exc import OperationalError
 from shared.database import Database
 from shared.filestore import FileStore
 from shared.settings import Settings
-from shared.states import InspectionState
+from shared.states import InspectionState, SizeClass
 from shared.tables import Inspection
 from shared.units import LengthUnit
 from tests.support import fake_pipeline
@@ -36,7 +36,7 @@ def sent() -> list[str]:
 
 @pytest.fixture
 def around(settings: Settings, database: Database, store: FileStore, sent: list[str]) -> Surroundings:
-    def send(inspection_id: str) -> bool:
+    def send(inspection_id: str, size_class: SizeClass) -> bool:
         sent.append(inspection_id)
         return True
 
@@ -233,6 +233,25 @@ def test_below_the_floor_of_the_disk_a_job_waits_and_no_attempt_is_counted(aroun
     Runner(replace(around, settings=without_room)).run(inspection_id)
     row = row_of(around.database, inspection_id)
     assert (row.state, row.attempts) == (InspectionState.QUEUED, 0)
+
+
+def test_whatever_the_message_names_the_job_runs_whose_turn_it_is_and_the_message_is_sent_on(
+    around: Surroundings, sent: list[str]
+) -> None:
+    large = add_inspection(around.database, around.store, size_class="large")
+    small = add_inspection(around.database, around.store)
+    Runner(around).run(large)
+    states = [row_of(around.database, each).state for each in (large, small)]
+    assert (states, sent) == ([InspectionState.QUEUED, InspectionState.DONE], [large])
+    Runner(around).run(small)  # its own message, late
+    assert row_of(around.database, large).state == InspectionState.DONE
+
+
+def test_a_worker_for_small_jobs_leaves_large_ones_alone(around: Surroundings) -> None:
+    large = add_inspection(around.database, around.store, size_class="large")
+    small_only = around.settings.model_copy(update={"worker_takes": "small"})
+    Runner(replace(around, settings=small_only)).run(large)
+    assert row_of(around.database, large).state == InspectionState.QUEUED
 
 
 def test_a_file_gone_from_the_store_is_told(around: Surroundings, settings: Settings) -> None:

@@ -9,7 +9,7 @@ import pytest
 from shared.database import Database
 from shared.filestore import FileStore
 from shared.settings import Settings
-from shared.states import InspectionState
+from shared.states import InspectionState, SizeClass
 from tests.support.inspections import add_inspection, row_of
 from tests.worker.conftest import Clock
 from worker.lease import Leases
@@ -26,7 +26,7 @@ class Mailbox:
         self.ids: list[str] = []
         self.is_reachable = True
 
-    def __call__(self, inspection_id: str) -> bool:
+    def __call__(self, inspection_id: str, _size_class: SizeClass) -> bool:
         if self.is_reachable:
             self.ids.append(inspection_id)
         return self.is_reachable

@@ -24,6 +24,7 @@ def upgrade() -> None:
     op.add_column("jobs", sa.Column("turn_of", sa.String(length=40), nullable=False, server_default="local"))
     op.add_column("jobs", _hold())
     op.add_column("jobs", sa.Column("swept_at", sa.DateTime(timezone=True), nullable=True))
+    op.create_index("ix_jobs_turn_started", "jobs", ["turn_of", "started_at"], unique=False)
     op.create_table(
         "quarantined_files",
         sa.Column("id", sa.String(length=64), nullable=False),
@@ -37,6 +38,7 @@ def upgrade() -> None:
 def downgrade() -> None:
     """Undo."""
     op.drop_table("quarantined_files")
+    op.drop_index("ix_jobs_turn_started", table_name="jobs")
     for name in ("swept_at", "hold", "turn_of", "size_class", "report_bytes"):
         op.drop_column("jobs", name)
     op.drop_column("parts", "hold")
