@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from contextlib import closing
@@ -11,9 +12,12 @@ from pathlib import Path
 
 from sqlalchemy import select
 
-from shared.database import open_database
+from shared.database import Database, open_database
+from shared.filestore import LocalFileStore
+from shared.retention import Retention
+from shared.settings import Settings
 from shared.states import InspectionState
-from shared.tables import Inspection
+from shared.tables import Inspection, Upload
 from tests.faults.orders import Order
 from tests.support.services import Service
 
@@ -34,6 +38,7 @@ class Found:
     wrongly_ended: list[str]
     without_its_report: list[str]
     with_another_report: list[str]
+    left_behind: list[str]
     tried_too_often: list[str]
     kills: Counter[str] = field(default_factory=Counter)
     retried_request_count: int = 0
@@ -62,8 +67,11 @@ class Found:
 def judge(service: Service, orders: Sequence[Order], accepted: Mapping[int, str]) -> Found:
     """Compare what was accepted with rows and files."""
     settings = service.settings
-    with closing(open_database(settings)) as database, database.reading() as session:
-        rows = {row.id: row for row in session.scalars(select(Inspection))}
+    with closing(open_database(settings)) as database:
+        _sweep_a_day_later(settings, database)
+        with database.reading() as session:
+            rows = {row.id: row for row in session.scalars(select(Inspection))}
+            kept = {key.rpartition("/")[2] for key in session.scalars(select(Upload.storage_key))}
     titles = {accepted[order.number]: order.title for order in orders}
     known = [row for row in rows.values() if row.id in titles]
     reports = settings.files_dir / "reports"
@@ -77,8 +85,20 @@ def judge(service: Service, orders: Sequence[Order], accepted: Mapping[int, str]
         wrongly_ended=[row.id for row in known if not _ends_as_it_may(row)],
         without_its_report=[row.id for row in known if row.report_key and not _is_whole(row, reports.parent)],
         with_another_report=[row.id for row in known if _report_keys(row.id, reports) - {row.report_key}],
+        left_behind=sorted(_files_below(settings.files_dir, "aside", "uploads") ^ kept),
         tried_too_often=[row.id for row in known if row.attempts > settings.max_attempts],
     )
+
+
+def _sweep_a_day_later(settings: Settings, database: Database) -> None:
+    """What crashes left in the store is swept when it is a day old: make it so old."""
+    for path in settings.files_dir.rglob("*"):
+        os.utime(path, (0, 0))
+    Retention(database, LocalFileStore(settings.files_dir), settings).sweep()
+
+
+def _files_below(folder: Path, *names: str) -> set[str]:
+    return {path.name for name in names for path in (folder / name).rglob("*") if path.is_file()}
 
 
 def _ends_as_it_may(row: Inspection) -> bool:

@@ -9,8 +9,8 @@ import pytest
 from tests.faults.killing import KILLS
 from tests.faults.running import Campaign, run_campaign
 
-pytestmark = [pytest.mark.redis, pytest.mark.postgres, pytest.mark.timeout(600)]
-CAMPAIGN = Campaign(job_count=16, kill_every_s=1.5, kill_limit=8, within_s=500)
+pytestmark = [pytest.mark.redis, pytest.mark.postgres, pytest.mark.timeout(1800)]
+CAMPAIGN = Campaign(job_count=16, kill_every_s=1.5, kill_limit=8, within_s=1500)
 
 
 def test_whatever_is_killed_nothing_is_lost_and_nothing_done_twice(tmp_path: Path) -> None:

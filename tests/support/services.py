@@ -24,7 +24,7 @@ import pytest
 from shared.settings import PREFIX, Settings
 from tests.support import fake_pipeline
 
-WITHIN_S = 90.0  # the machine may be busy; nothing here takes more than a few seconds
+WITHIN_S = 240.0  # the machine may be very busy; nothing here takes more than a few seconds
 QUICK = {"lease_s": "3", "heartbeat_s": "1", "sweep_every_s": "1"}  # so that what was lost comes back soon
 SERVED = re.compile(rb"Firstpour is at (http://\S+)/ ")
 STL = b"solid invented\nendsolid invented\n"
