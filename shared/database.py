@@ -27,6 +27,13 @@ from shared.tables import utc_now
 BUSY_TIMEOUT_MS = 15_000  # a report's folder is published between writes, never inside one; 15 s is ample
 MIGRATION_LOCK = 0x46697273  # any fixed number: PostgreSQL's advisory lock for migrations
 WRITES = "firstpour_writes"
+SILENCE = {  # a network that says nothing any more must not hold a heartbeat for the two hours TCP would wait
+    "connect_timeout": 5,
+    "keepalives_idle": 20,
+    "keepalives_interval": 5,
+    "keepalives_count": 3,
+    "tcp_user_timeout": 20_000,
+}
 
 
 class Database:
@@ -111,7 +118,7 @@ def _run_alembic(connection: Connection, revision: str) -> None:
 def _engine(settings: Settings) -> Engine:
     url = make_url(settings.sql_url)
     if url.get_backend_name() != "sqlite":
-        return create_engine(url, pool_pre_ping=True, pool_size=5, max_overflow=40)
+        return create_engine(url, pool_pre_ping=True, pool_size=5, max_overflow=40, connect_args=SILENCE)
     if url.database:
         Path(url.database).parent.mkdir(parents=True, exist_ok=True)
     engine = create_engine(url, connect_args={"check_same_thread": False}, max_overflow=40)

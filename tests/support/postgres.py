@@ -43,18 +43,25 @@ def fresh_database(server_url: str) -> str:
 
 @dataclass(frozen=True)
 class Postgres:
-    """A running server."""
+    """A running server, reached by its socket, or at an address of its own."""
 
     folder: Path
+    address: str = ""
 
     @property
     def url(self) -> str:
         """Address of its first database."""
-        return f"postgresql+psycopg://postgres@/postgres?host={self.folder}"
+        return f"postgresql+psycopg://postgres@/postgres?host={self.address or self.folder}"
+
+    def make(self) -> None:
+        """Lay out its folder; whoever reaches it is let in."""
+        _run(self.folder, "initdb", "-D", self.folder / "data", "-U", "postgres", "-A", "trust", "-N")
+        with (self.folder / "data" / "pg_hba.conf").open("a") as rules:
+            rules.write("host all all samenet trust\n")
 
     def start(self) -> None:
         """Start it and wait until it answers."""
-        options = f"-k {self.folder} -c listen_addresses='' -c fsync=off"
+        options = f"-k {self.folder} -c listen_addresses='{self.address}' -c fsync=off"
         self._control("-l", self.folder / "log", "-o", options, "start")
 
     def crash(self) -> None:
@@ -66,16 +73,16 @@ class Postgres:
 
 
 @contextmanager
-def postgres_server() -> Iterator[Postgres]:
+def postgres_server(address: str = "") -> Iterator[Postgres]:
     """A fresh server; it and its data are gone afterwards."""
     if not BIN_FOLDERS:
         pytest.skip("no PostgreSQL server installed")
     folder = Path(tempfile.mkdtemp(prefix="firstpour-pg-", dir="/tmp"))  # short: a socket's path has 107 bytes
     if os.geteuid() == 0:
         shutil.chown(folder, "postgres")
-    server = Postgres(folder)
+    server = Postgres(folder, address)
     try:
-        _run(folder, "initdb", "-D", folder / "data", "-U", "postgres", "-A", "trust", "-N")
+        server.make()
         server.start()
         yield server
     finally:

@@ -28,6 +28,7 @@ WITHIN_S = 240.0  # the machine may be very busy; nothing here takes more than a
 QUICK = {"lease_s": "3", "heartbeat_s": "1", "sweep_every_s": "1"}  # so that what was lost comes back soon
 SERVED = re.compile(rb"Firstpour is at (http://\S+)/ ")
 STL = b"solid invented\nendsolid invented\n"
+LOOPBACK = "127.0.0.1"
 ORDER_NUMBERS = itertools.count()
 
 
@@ -83,12 +84,11 @@ class Service:
         """Talks to the API."""
         return httpx.Client(base_url=f"http://127.0.0.1:{self.port}", timeout=20)
 
-    def start(self, *module: str) -> subprocess.Popen[bytes]:
+    def start(self, *module: str, on_host: tuple[str, ...] = ()) -> subprocess.Popen[bytes]:
         """Start a module of Firstpour; its output goes to the log."""
+        command = [*on_host, sys.executable, "-P", "-m", *module]
         with (self.folder / "log").open("ab") as log:
-            process = subprocess.Popen(
-                [sys.executable, "-P", "-m", *module], env=self.environment, stdout=log, stderr=log
-            )
+            process = subprocess.Popen(command, env=self.environment, stdout=log, stderr=log)
         self.processes.append(process)
         return process
 
@@ -202,6 +202,7 @@ class Redis:
     """A Redis server that keeps nothing on the disk."""
 
     folder: Path
+    address: str
     port: int = field(default_factory=free_port)
     process: subprocess.Popen[bytes] = field(init=False)
 
@@ -211,12 +212,14 @@ class Redis:
     @property
     def url(self) -> str:
         """Its address."""
-        return f"redis://127.0.0.1:{self.port}/0"
+        return f"redis://{self.address}:{self.port}/0"
 
     def start(self) -> None:
         """Start it, empty, and wait until it answers."""
-        command = ["redis-server", "--bind", "127.0.0.1", "--port", str(self.port), "--dir", str(self.folder)]
-        self.process = subprocess.Popen([*command, "--save", ""], stdout=subprocess.DEVNULL)
+        addresses = dict.fromkeys([LOOPBACK, self.address])  # the test itself may reach loopback only
+        place = ["--bind", *addresses, "--port", str(self.port), "--dir", str(self.folder)]
+        command = ["redis-server", *place, "--save", "", "--protected-mode", "no"]
+        self.process = subprocess.Popen(command, stdout=subprocess.DEVNULL)
         wait_for(lambda: _answers(self.port), "redis answers")
 
     def kill(self) -> None:
@@ -226,12 +229,12 @@ class Redis:
 
 
 @contextmanager
-def redis_server() -> Iterator[Redis]:
+def redis_server(address: str = LOOPBACK) -> Iterator[Redis]:
     """A Redis server of our own; it and its data are gone afterwards."""
     if shutil.which("redis-server") is None:
         pytest.skip("no redis-server installed")
     with tempfile.TemporaryDirectory(prefix="firstpour-redis-") as name:
-        server = Redis(Path(name))
+        server = Redis(Path(name), address)
         try:
             yield server
         finally:
@@ -246,6 +249,6 @@ def temporary_redis() -> Iterator[str]:
 
 
 def _answers(port: int) -> bool:
-    with suppress(OSError), socket.create_connection(("127.0.0.1", port), timeout=1):
+    with suppress(OSError), socket.create_connection((LOOPBACK, port), timeout=1):
         return True
     return False
