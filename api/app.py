@@ -14,7 +14,7 @@ from api import schemas
 from api.audit import endpoints as audit
 from api.features import endpoints as features
 from api.health import endpoints as health
-from api.health.service import InspectionStates
+from api.health.service import InspectionStates, StoreSizes
 from api.inspections import endpoints as inspections
 from api.inspections import events, form, reports
 from api.keys import endpoints as keys
@@ -63,6 +63,7 @@ def create_app(settings: Settings, sender: Sender | None = None, store: FileStor
         metrics=Metrics(),
     )
     resources.metrics.registry.register(InspectionStates(resources.database))
+    resources.metrics.registry.register(StoreSizes(resources.database, resources.store))
     app = FastAPI(
         title="Firstpour",
         version=version("firstpour"),

@@ -41,7 +41,7 @@ def check_bytes(session: Session, caller: Caller, size_bytes: int) -> None:
     key = _locked(session, caller)
     if key is None:
         return
-    kept = _of_family(select(func.sum(Upload.size_bytes)), key, Upload)
+    kept = _of_family(select(func.sum(Upload.size_bytes)), key, Upload).where(Upload.swept_at.is_(None))
     under_way = _of_family(select(func.sum(PartialUpload.size_bytes)), key, PartialUpload)
     announced = under_way.where(PartialUpload.upload_id.is_(None))
     stored = sum(int(session.scalar(rows) or 0) for rows in (kept, announced))

@@ -13,12 +13,13 @@ from shared.access import DEFAULT_WORKSPACE, Scope
 from shared.database import Database
 from shared.filestore import FileStore
 from shared.settings import Settings
+from shared.states import SizeClass
 
 
 class Sender(Protocol):
     """Reminds the workers of jobs that are already in the database."""
 
-    def send(self, job_id: str) -> bool:
+    def send(self, job_id: str, size_class: SizeClass) -> bool:
         """Send the id; False if the broker cannot be reached, which harms nothing: the sweeper sends later."""
 
     def check_reachable(self) -> None:

@@ -10,22 +10,31 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from alembic import command
 from alembic.config import Config
 from alembic.migration import MigrationContext
-from sqlalchemy import Connection, Engine, create_engine, event, make_url, text
-from sqlalchemy.exc import IntegrityError
+from sqlalchemy import Connection, Engine, create_engine, event, func, make_url, select, text
+from sqlalchemy.exc import IntegrityError, OperationalError
 from sqlalchemy.orm import Session
 
 from shared import migrations
 from shared.settings import Settings
+from shared.tables import utc_now
 
 BUSY_TIMEOUT_MS = 15_000  # a report's folder is published between writes, never inside one; 15 s is ample
 MIGRATION_LOCK = 0x46697273  # any fixed number: PostgreSQL's advisory lock for migrations
 WRITES = "firstpour_writes"
+SILENCE = {  # a network that says nothing any more must not hold a heartbeat for the two hours TCP would wait
+    "connect_timeout": 5,
+    "keepalives_idle": 20,
+    "keepalives_interval": 5,
+    "keepalives_count": 3,
+    "tcp_user_timeout": 20_000,
+}
 
 
 class Database:
@@ -58,6 +67,17 @@ class Database:
             if self._counting_engine.dialect.name == "postgresql":
                 session.execute(text("SET LOCAL synchronous_commit TO OFF"))
             yield session
+
+    def now(self) -> datetime:
+        """The database's own clock, one for all machines: a machine whose clock is wrong takes no lease from another.
+
+        SQLite has none; all its processes are on one machine.
+        """
+        if self.engine.dialect.name == "sqlite":
+            return utc_now()
+        with self.engine.connect() as connection:
+            found: datetime = connection.execute(select(func.clock_timestamp())).scalar_one()
+        return found.astimezone(UTC)
 
     def close(self) -> None:
         """Give every connection back."""
@@ -105,6 +125,12 @@ def alembic_config(connection: Connection) -> Config:
     return config
 
 
+def is_disk_full(error: OperationalError) -> bool:
+    """Whether a statement failed for want of room on the database's disk (PostgreSQL error 53100, SQLITE_FULL)."""
+    marks = (getattr(error.orig, "sqlstate", None), getattr(error.orig, "sqlite_errorname", None))
+    return "53100" in marks or "SQLITE_FULL" in marks
+
+
 def _run_alembic(connection: Connection, revision: str) -> None:
     config = alembic_config(connection)
     present = MigrationContext.configure(connection).get_current_revision() or ""
@@ -119,7 +145,7 @@ def _run_alembic(connection: Connection, revision: str) -> None:
 def _engine(settings: Settings) -> Engine:
     url = make_url(settings.sql_url)
     if url.get_backend_name() != "sqlite":
-        return create_engine(url, pool_pre_ping=True, pool_size=5, max_overflow=40)
+        return create_engine(url, pool_pre_ping=True, pool_size=5, max_overflow=40, connect_args=SILENCE)
     if url.database:
         Path(url.database).parent.mkdir(parents=True, exist_ok=True)
     engine = create_engine(url, connect_args={"check_same_thread": False}, max_overflow=40)

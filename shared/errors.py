@@ -9,9 +9,9 @@
     ├── PassphraseWrong       of a share link; PassphraseNeeded: none given yet; TooManyTries: wait; LinkForbids
     ├── AccessRefused         the caller may not do this: Unauthenticated, ScopeMissing
     ├── LimitReached          the key has used up what it may: RateLimited, JobQuotaReached, StorageQuotaReached
-    ├── NotFound              no such thing (or not for this caller); UploadExpired: no longer
+    ├── NotFound              no such thing (or not for this caller); UploadExpired, FileSwept: no longer
     ├── Conflict              the thing exists but is in the wrong state for this
-    └── ServiceUnavailable    we cannot take it now; try again later
+    └── ServiceUnavailable    we cannot take it now; try again later (QueueFull, StorageFull: after ``retry_after_s``)
 
 Errors carry their data as attributes in ``data`` and know nothing of HTTP.  What could not be
 *measured* is no error: it is a value in the report with its reason.
@@ -276,6 +276,12 @@ class UploadExpired(NotFound):
     code = "upload_expired"
 
 
+class FileSwept(NotFound):
+    """A file that was deleted at the end of its time, or the report of an inspection whose files were."""
+
+    code = "file_swept"
+
+
 class Conflict(FirstpourError):
     """The thing is in the wrong state for this."""
 
@@ -304,3 +310,15 @@ class ServiceUnavailable(FirstpourError):
     """Cannot be taken now; later it can."""
 
     code = "service_unavailable"
+
+
+class QueueFull(ServiceUnavailable):
+    """As many jobs wait as this server lets wait."""
+
+    code = "queue_full"
+
+
+class StorageFull(ServiceUnavailable):
+    """The server's disk has no room for this."""
+
+    code = "storage_full"

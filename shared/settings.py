@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import Field, field_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
@@ -44,6 +44,13 @@ class Settings(BaseSettings):
     heartbeat_s: int = 15
     sweep_every_s: int = 20
     max_attempts: int = 3
+    queue_limit: Annotated[int, Field(ge=1)] = 1000  # jobs that wait; at a minute each, a day's work of one worker
+    free_disk_floor_bytes: Annotated[int, Field(ge=0)] = 1024 * MIB  # room for reports and scratch of what runs
+    unused_upload_days: Annotated[int, Field(ge=1)] = 7  # an upload nobody ordered anything with
+    keep_days: Annotated[int, Field(ge=0)] = 0  # files of a finished inspection; 0 = for ever
+    store_limit_bytes: Annotated[int, Field(ge=0)] = 0  # beyond it the oldest inspections' files go; 0 = no limit
+    large_job_bytes: Annotated[int, Field(ge=1)] = 200 * MIB  # of all its files; an STL of 4 M triangles
+    worker_takes: Literal["both", "small", "large"] = "both"  # which jobs a worker runs; both = small ones first
     thread_count: Annotated[int, Field(ge=0)] = 0  # native threads a job may use; 0 = cores / worker processes
     worker_processes: Annotated[int, Field(ge=1)] = 1
 

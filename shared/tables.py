@@ -20,11 +20,12 @@ from sqlalchemy import (
     String,
     Text,
     TypeDecorator,
+    false,
 )
 from sqlalchemy.engine import Dialect
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
 
-from shared.states import InspectionState, Task
+from shared.states import InspectionState, SizeClass, Task
 
 
 class UtcDateTime(TypeDecorator[datetime]):
@@ -151,7 +152,7 @@ class AuditEntry(InWorkspace, Base):
 
 
 class Upload(MadeWithKey, Base):
-    """One file as received."""
+    """One file as received.  ``swept_at`` says since when its bytes are gone; the row stays for the records."""
 
     __tablename__ = "uploads"
 
@@ -161,15 +162,17 @@ class Upload(MadeWithKey, Base):
     sha256: Mapped[str] = mapped_column(String(64))
     storage_key: Mapped[str] = mapped_column(String(200))
     created_at: Mapped[datetime] = mapped_column(UtcDateTime, default=utc_now, index=True)
+    swept_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
 
 
 class Part(InWorkspace, Base):
-    """A part being developed."""
+    """A part being developed.  ``hold`` keeps all files of it and of its inspections from being swept."""
 
     __tablename__ = "parts"
 
     id: Mapped[str] = mapped_column(String(40), primary_key=True)
     name: Mapped[str] = mapped_column(String(200))
+    hold: Mapped[bool] = mapped_column(default=False, server_default=false())
     created_at: Mapped[datetime] = mapped_column(UtcDateTime, default=utc_now, index=True)
     revisions: Mapped[list[Revision]] = relationship(back_populates="part", order_by="Revision.created_at")
 
@@ -198,10 +201,15 @@ class Job(MadeWithKey, Base):
     task : which of the two, :class:`shared.states.Task`;  queries of a subclass see its own rows only
     lease_owner, lease_until : which worker process holds it, and until when unless it beats
     attempts : claims so far; report_key : folder of the result in the file store, set last
+    size_class : :class:`shared.states.SizeClass`;  workspace_id : among workspaces the workers' time is shared evenly
+    hold : its files are kept whatever their age;  swept_at : since when its result is gone
     """
 
     __tablename__ = "jobs"
-    __table_args__ = (Index("ix_jobs_state_lease", "state", "lease_until"),)
+    __table_args__ = (
+        Index("ix_jobs_state_lease", "state", "lease_until"),
+        Index("ix_jobs_workspace_started", "workspace_id", "started_at"),
+    )
     __mapper_args__ = {"polymorphic_on": "task", "polymorphic_abstract": True}  # noqa: RUF012 - read by SQLAlchemy at class creation
 
     id: Mapped[str] = mapped_column(String(40), primary_key=True)
@@ -223,6 +231,12 @@ class Job(MadeWithKey, Base):
     outcome: Mapped[str | None] = mapped_column(String(24))
     headline: Mapped[str | None] = mapped_column(String(400))
     report_key: Mapped[str | None] = mapped_column(String(200))
+    report_bytes: Mapped[int | None] = mapped_column(BigInteger)
+    size_class: Mapped[str] = mapped_column(
+        String(8), default=SizeClass.SMALL.value, server_default=SizeClass.SMALL.value
+    )
+    hold: Mapped[bool] = mapped_column(default=False, server_default=false())
+    swept_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
     created_at: Mapped[datetime] = mapped_column(UtcDateTime, default=utc_now, index=True)
     started_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
     finished_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
@@ -246,6 +260,20 @@ class FeatureDetection(Job):
     """The features of a revision's nominal, found once and kept; its id follows from the revision's."""
 
     __mapper_args__ = {"polymorphic_identity": Task.DETECT_FEATURES.value}  # noqa: RUF012 - as above
+
+
+class QuarantinedFiles(Base):
+    """Files that ended a job's process again and again; not worked on until an operator releases them.
+
+    id : :func:`worker.quarantine.fingerprint` of all input files of the job;  error : as kept in the job's row
+    """
+
+    __tablename__ = "quarantined_files"
+
+    id: Mapped[str] = mapped_column(String(64), primary_key=True)
+    file_names: Mapped[list[str]] = mapped_column(JSON)
+    error: Mapped[dict[str, Any]] = mapped_column(JSON)
+    created_at: Mapped[datetime] = mapped_column(UtcDateTime, default=utc_now)
 
 
 class IdempotencyKey(Base):

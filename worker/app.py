@@ -17,16 +17,18 @@ import structlog
 from celery import Celery, signals
 
 from shared.addresses import AddressRules
-from shared.broker import drop_taken_messages, make_celery, send_job
+from shared.broker import drop_taken_messages, make_celery, queues_of, send_job
 from shared.database import Database, migrate, open_database
 from shared.filestore import LocalFileStore
 from shared.settings import Settings
+from shared.states import SizeClass
 from worker.delivery.deliverer import Deliverer
 from worker.delivery.posting import Poster
 from worker.health import Stamp
 from worker.running import Runner, Surroundings
 from worker.sweeper import Sweeper, SweeperThread
 from worker.tasks import add_job_task
+from worker.turns import sizes_taken
 
 CELERY_ARGUMENTS = (
     "--quiet",
@@ -51,6 +53,7 @@ class Worker:
     database: Database
     threads: tuple[SweeperThread, ...]
     stopping: threading.Event
+    queues: tuple[str, ...]
 
     def run(self) -> None:
         """Work until told to stop."""
@@ -58,7 +61,7 @@ class Worker:
         signals.worker_ready.connect(self._ready)
         signals.worker_shutting_down.connect(self._shutting_down)
         try:
-            self.app.worker_main([*CELERY_ARGUMENTS])
+            self.app.worker_main([*CELERY_ARGUMENTS, "--queues", ",".join(self.queues)])
         finally:
             for thread in self.threads:
                 thread.stop()
@@ -85,8 +88,8 @@ def make_worker(settings: Settings, pipeline: str | None = None) -> Worker:
     store = LocalFileStore(settings.files_dir)
     stopping = threading.Event()
 
-    def send(job_id: str) -> bool:
-        return send_job(app, job_id)
+    def send(job_id: str, size_class: SizeClass) -> bool:
+        return send_job(app, job_id, size_class)
 
     around = Surroundings(
         settings=settings, database=database, store=store, send=send, stopping=stopping, pipeline=pipeline
@@ -106,4 +109,4 @@ def make_worker(settings: Settings, pipeline: str | None = None) -> Worker:
         SweeperThread(sweep, settings.sweep_every_s),
         SweeperThread(deliverer.deliver, DELIVER_EVERY_S, "deliverer"),
     )
-    return Worker(app, database, threads, stopping)
+    return Worker(app, database, threads, stopping, tuple(queues_of(sizes_taken(settings))))

@@ -12,7 +12,7 @@ from api.features.schemas import DraftQuery, FeaturesOut, features_out
 from api.problems import declared
 from api.resources import NeedsResources, Reader
 from shared.drafting import DraftChoices, draft_plan
-from shared.errors import FeaturesNotReady, NotFound, RequestInvalid
+from shared.errors import FeaturesNotReady, NotFound, QueueFull, RequestInvalid
 
 router = APIRouter(route_class=GuardedRoute, prefix="/v1/parts/{part_id}/revisions/{revision_id}", tags=["features"])
 RETRY_AFTER_S = 2
@@ -26,7 +26,7 @@ DRAFT: dict[int | str, dict[str, Any]] = {
     "/features",
     response_model=FeaturesOut,
     summary="List the features of a revision",
-    responses=declared(NotFound),
+    responses=declared(NotFound, QueueFull),
 )
 def list_features(
     part_id: str, revision_id: str, caller: Reader, resources: NeedsResources, response: Response
@@ -46,7 +46,7 @@ def list_features(
     "/plan-draft",
     response_class=Response,
     summary="Draft a plan for a revision",
-    responses={**declared(NotFound, FeaturesNotReady, RequestInvalid), **DRAFT},
+    responses={**declared(NotFound, FeaturesNotReady, QueueFull, RequestInvalid), **DRAFT},
 )
 def draft_plan_of(
     part_id: str,

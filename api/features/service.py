@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from sqlalchemy.orm import Session
 
-from api.jobs import remind_workers
+from api.backpressure import check_queue
+from api.jobs import classify, remind_workers
 from api.parts.service import detection_id, get_revision, new_detection
 from api.resources import Caller, Resources
 from shared.errors import FeaturesNotReady
@@ -21,7 +22,7 @@ def detection_of(
 ) -> tuple[Revision, FeatureDetection]:
     """A revision and the detection of its features, queued now if the revision is older than detection.
 
-    Raises NotFound.
+    Raises NotFound, QueueFull.
     """
     with resources.database.reading() as session:
         revision, row = _both(session, caller, part_id, revision_id)
@@ -32,8 +33,10 @@ def detection_of(
         revision, row = _both(session, caller, part_id, revision_id)
         if row is not None:
             return revision, row
+        check_queue(session, resources.settings)
         row = new_detection(caller, revision)
         session.add(row)
+        classify(session, resources.settings, row)
     remind_workers(resources, row.id)
     return revision, row
 

@@ -17,6 +17,8 @@ from api.resources import Resources
 from shared.access import AccessMode
 from shared.database import Database
 from shared.errors import Unauthenticated
+from shared.filestore import FileStore
+from shared.retention import stored_bytes
 from shared.settings import Settings
 
 log = structlog.get_logger(__name__)
@@ -62,6 +64,34 @@ class InspectionStates(Collector):
     @staticmethod
     def _family() -> GaugeMetricFamily:
         return GaugeMetricFamily("firstpour_inspections", "Inspections by state", labels=["state"])
+
+
+class StoreSizes(Collector):
+    """Sums up what is stored when Prometheus asks."""
+
+    def __init__(self, database: Database, store: FileStore) -> None:
+        self._database, self._store = database, store
+
+    def describe(self) -> Iterable[GaugeMetricFamily]:
+        """Names only."""
+        return list(self._families())
+
+    def collect(self) -> Iterable[GaugeMetricFamily]:
+        """A gauge a kind, and what is free."""
+        taken, free = self._families()
+        with self._database.reading() as session:
+            sizes = stored_bytes(session)
+        for kind, size_bytes in {**sizes, "aside": self._store.aside_bytes()}.items():
+            taken.add_metric([kind], size_bytes)
+        free.add_metric([], self._store.free_bytes())
+        return [taken, free]
+
+    @staticmethod
+    def _families() -> tuple[GaugeMetricFamily, GaugeMetricFamily]:
+        return (
+            GaugeMetricFamily("firstpour_store_bytes", "Bytes stored by kind", labels=["kind"]),
+            GaugeMetricFamily("firstpour_store_free_bytes", "Bytes free on the disk of the files", labels=[]),
+        )
 
 
 def _ask(database: Database) -> None:

@@ -9,20 +9,24 @@ from sqlalchemy.orm import Session
 from starlette.responses import Response
 
 from api.admission import GuardedRoute
+from api.backpressure import check_queue
 from api.idempotency import Claimed, answer_once
 from api.inspections import service
 from api.inspections.schemas import InspectionIn, InspectionOut, InspectionPage, inspection_out
-from api.jobs import remind_workers
+from api.jobs import classify, remind_workers
 from api.paging import Cursor, Limit
+from api.parts.schemas import HoldIn
 from api.problems import declared
 from api.resources import NeedsResources, Reader, Writer
 from shared.errors import (
     Conflict,
     FileKindUnknown,
+    FileSwept,
     IdempotencyKeyReused,
     JobQuotaReached,
     NotFound,
     PlanInvalid,
+    QueueFull,
     RequestInvalid,
     RequestTooLarge,
     UnitMissing,
@@ -45,14 +49,19 @@ router = APIRouter(route_class=GuardedRoute, prefix="/v1/inspections", tags=["in
         UnitMissing,
         FileKindUnknown,
         IdempotencyKeyReused,
+        FileSwept,
         JobQuotaReached,
+        QueueFull,
     ),
 )
 def create_inspection(wanted: InspectionIn, caller: Writer, resources: NeedsResources, claim: Claimed) -> Response:
     """A scan against a revision, or against a nominal given here."""
 
     def make(session: Session) -> dict[str, object]:
-        return inspection_out(service.create_inspection(session, caller, wanted)).model_dump(mode="json")
+        check_queue(session, resources.settings)
+        row = service.create_inspection(session, caller, wanted)
+        classify(session, resources.settings, row)
+        return inspection_out(row).model_dump(mode="json")
 
     answer = answer_once(resources.database, claim, make, 202)
     if not answer.is_replayed:
@@ -81,6 +90,18 @@ def read_inspection(inspection_id: str, caller: Reader, resources: NeedsResource
     """State, stage and progress; the links say what can be done next."""
     with resources.database.reading() as session:
         return inspection_out(service.get_inspection(session, caller, inspection_id))
+
+
+@router.put(
+    "/{inspection_id}/hold",
+    response_model=InspectionOut,
+    summary="Keep the files of an inspection",
+    responses=declared(NotFound, FileSwept, RequestInvalid),
+)
+def hold_inspection(inspection_id: str, wanted: HoldIn, caller: Writer, resources: NeedsResources) -> InspectionOut:
+    """As for a dispute: neither age nor room deletes them until the hold is taken off."""
+    with resources.database.writing() as session:
+        return inspection_out(service.hold_inspection(session, caller, inspection_id, wanted.hold))
 
 
 @router.post(

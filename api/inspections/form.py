@@ -12,16 +12,17 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
 from api.admission import GuardedRoute
+from api.backpressure import check_disk, check_queue
 from api.idempotency import Claim, Key, claim_for
 from api.inspections import service
 from api.inspections.multipart import MEMORY_LIMIT_BYTES, Form, FormFile, FormLimits, read_form
 from api.inspections.schemas import InspectionIn, InspectionOut, inspection_out
-from api.jobs import remind_workers
+from api.jobs import classify, remind_workers
 from api.negotiation import prefers_html
 from api.problems import declared
-from api.resources import Caller, NeedsResources, Writer
+from api.resources import Caller, NeedsResources, Resources, Writer
 from api.uploads.receiving import keep_or_drop, refuse_beyond_quota
-from api.uploads.service import take_upload
+from api.uploads.service import keep_upload
 from shared.errors import (
     FileEmpty,
     FileKindUnknown,
@@ -30,12 +31,14 @@ from shared.errors import (
     JobQuotaReached,
     MediaTypeUnsupported,
     PlanInvalid,
+    QueueFull,
     RequestInvalid,
-    ServiceUnavailable,
+    StorageFull,
     StorageQuotaReached,
     UnitMissing,
     UploadIncomplete,
 )
+from shared.settings import Settings
 from shared.units import LengthUnit
 
 router = APIRouter(route_class=GuardedRoute, prefix="/v1/inspections", tags=["inspections"])
@@ -76,15 +79,13 @@ FORM_BODY = {"required": True, "content": {"multipart/form-data": {"schema": FOR
     summary="Send both files and order an inspection",
     responses=declared(
         FileEmpty, FileKindUnknown, FileTooLarge, IdempotencyKeyReused, JobQuotaReached, MediaTypeUnsupported,
-        PlanInvalid, RequestInvalid, ServiceUnavailable, StorageQuotaReached, UnitMissing, UploadIncomplete,
+        PlanInvalid, QueueFull, RequestInvalid, StorageFull, StorageQuotaReached, UnitMissing, UploadIncomplete,
     ),
     openapi_extra={"requestBody": FORM_BODY},
 )  # fmt: skip
 async def create_from_form(request: Request, caller: Writer, resources: NeedsResources, key: Key = None) -> Response:
     """``curl -F nominal=@head.step -F scan=@scan.stl -F unit=mm http://127.0.0.1:8650/v1/inspections/form``."""
-    announced_bytes = int(request.headers.get("content-length", "0"))
-    files_bytes = max(0, announced_bytes - MEMORY_LIMIT_BYTES)  # less what may be text; counted exactly at the end
-    await run_in_threadpool(refuse_beyond_quota, resources, caller, files_bytes)
+    await run_in_threadpool(_check_room, resources, caller, int(request.headers.get("content-length", "0")))
     limits = FormLimits(resources.settings.upload_limit_bytes, TEXT_FIELDS)
     form = await read_form(request.stream(), request.headers.get("content-type", ""), resources.store, limits)
     resources.metrics.upload_bytes.labels("form").inc(sum(file.stored.size_bytes for file in form.files))
@@ -94,7 +95,7 @@ async def create_from_form(request: Request, caller: Writer, resources: NeedsRes
         resources,
         stored,
         _claim(request, caller, key, form),
-        lambda session: _order(session, caller, form),
+        lambda session: _order(session, caller, form, resources.settings),
         202,
     )
     if not answer.is_replayed:
@@ -110,7 +111,17 @@ def _claim(request: Request, caller: Caller, key: str | None, form: Form) -> Cla
     return claim_for(request, caller, key, *fields, *files)
 
 
-def _order(session: Session, caller: Caller, form: Form) -> dict[str, Any]:
+def _check_room(resources: Resources, caller: Caller, announced_bytes: int) -> None:
+    """Before gigabytes are sent in vain."""
+    check_disk(resources, announced_bytes)
+    with resources.database.reading() as session:
+        check_queue(session, resources.settings)
+    files_bytes = max(0, announced_bytes - MEMORY_LIMIT_BYTES)  # less what may be text; counted exactly at the end
+    refuse_beyond_quota(resources, caller, files_bytes)
+
+
+def _order(session: Session, caller: Caller, form: Form, settings: Settings) -> dict[str, Any]:
+    check_queue(session, settings)
     unknown = sorted(form.fields.keys() - TEXT_FIELDS)
     if unknown:
         raise RequestInvalid(
@@ -122,9 +133,9 @@ def _order(session: Session, caller: Caller, form: Form) -> dict[str, Any]:
     values = {
         "title": form.fields.get("title"),
         "plan": form.fields.get("plan"),
-        "nominal_upload_id": take_upload(session, caller, nominal.stored, nominal.name).id,
+        "nominal_upload_id": keep_upload(session, caller, nominal.stored, nominal.name).id,
         "nominal_unit": form.fields.get("nominal_unit"),
-        "scan_upload_id": take_upload(session, caller, scan.stored, scan.name).id,
+        "scan_upload_id": keep_upload(session, caller, scan.stored, scan.name).id,
         "scan_unit": form.fields.get("scan_unit"),
         "unit": None if form.fields.get("unit") == UNIT_OF_FILE else form.fields.get("unit"),
         "bodies": [_body(session, caller, file) for file in form.files if file.field not in {"nominal", "scan"}],
@@ -136,7 +147,9 @@ def _order(session: Session, caller: Caller, form: Form) -> dict[str, Any]:
         raise RequestInvalid(
             f"The form cannot be used: {'; '.join(faults)}.", advice="Correct the fields named.", faults=faults
         ) from error
-    return inspection_out(service.create_inspection(session, caller, wanted)).model_dump(mode="json")
+    row = service.create_inspection(session, caller, wanted)
+    classify(session, settings, row)
+    return inspection_out(row).model_dump(mode="json")
 
 
 def _only(form: Form, field: str) -> FormFile:
@@ -158,5 +171,5 @@ def _body(session: Session, caller: Caller, file: FormFile) -> dict[str, str]:
             advice="Files are nominal, scan, core, core.NAME and part.NAME.",
             field=file.field,
         )
-    upload = take_upload(session, caller, file.stored, file.name)
+    upload = keep_upload(session, caller, file.stored, file.name)
     return {"name": name or PurePosixPath(file.name).stem, "role": role, "upload_id": upload.id}

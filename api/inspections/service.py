@@ -13,9 +13,9 @@ from api.paging import after_cursor, page_of
 from api.parts.service import checked_bodies, checked_plan, checked_unit, get_revision
 from api.quotas import check_jobs
 from api.resources import Caller
-from api.uploads.service import get_upload
+from api.uploads.service import take_upload
 from shared import audit
-from shared.errors import Conflict, NotFound, ReportNotReady
+from shared.errors import Conflict, FileSwept, NotFound, ReportNotReady
 from shared.filestore import FileStore
 from shared.report import ATTACHMENT_FOLDER
 from shared.states import InspectionState
@@ -25,11 +25,11 @@ REPORT_FILES = {"json": "report.json", "html": "report.html"}
 
 
 def create_inspection(session: Session, caller: Caller, wanted: InspectionIn) -> Inspection:
-    """A new inspection, queued; raises InputError, NotFound and JobQuotaReached."""
+    """A new inspection, queued; raises InputError, NotFound, FileSwept and JobQuotaReached."""
     check_jobs(session, caller)
     row = _of_revision(session, caller, wanted) if wanted.revision_id else _of_nominal(session, caller, wanted)
     row.workspace_id, row.key_id = caller.workspace_id, caller.key_id
-    scan = get_upload(session, caller, wanted.scan_upload_id)
+    scan = take_upload(session, caller, wanted.scan_upload_id)
     row.scan, row.scan_unit = scan, checked_unit(scan, wanted.scan_unit, wanted.unit)
     row.title = wanted.title or f"{scan.file_name} against {row.nominal.file_name}"[:200]
     if wanted.plan is not None:
@@ -82,6 +82,18 @@ def cancel_inspection(session: Session, caller: Caller, inspection_id: str) -> I
     return row
 
 
+def hold_inspection(session: Session, caller: Caller, inspection_id: str, hold: bool) -> Inspection:
+    """Keep the files of an inspection whatever their age, or no longer; raises NotFound, FileSwept."""
+    row = get_inspection(session, caller, inspection_id)
+    if hold and row.swept_at is not None:
+        raise _swept(row)
+    if hold != row.hold:
+        audit.note(session, caller, "inspection.held" if hold else "inspection.hold_ended", row.id)
+    row.hold = hold
+    session.flush()
+    return row
+
+
 def count_by_state(session: Session) -> dict[str, int]:
     """How many inspections are in each state, zeros included."""
     counted = session.execute(select(Inspection.state, func.count()).group_by(Inspection.state)).all()
@@ -89,7 +101,9 @@ def count_by_state(session: Session) -> dict[str, int]:
 
 
 def report_path(store: FileStore, row: Inspection, kind: str) -> Path:
-    """Where the report of a finished inspection lies; raises ReportNotReady."""
+    """Where the report of a finished inspection lies; raises ReportNotReady, FileSwept."""
+    if row.swept_at is not None:
+        raise _swept(row)
     if row.state != InspectionState.DONE or row.report_key is None:
         raise ReportNotReady(
             f"Inspection {row.id} is {row.state} and has no report.",
@@ -112,6 +126,14 @@ def attachment_path(store: FileStore, row: Inspection, name: str) -> Path:
     return path
 
 
+def _swept(row: Inspection) -> FileSwept:
+    return FileSwept(
+        f"The files of inspection {row.id} were deleted on {row.swept_at:%Y-%m-%d}, at the end of their time.",
+        advice="Order it anew with both files. A hold keeps the files of an inspection or a part for ever.",
+        id=row.id,
+    )
+
+
 def _rows(caller: Caller) -> Select[Inspection]:
     own = select(Inspection).where(Inspection.workspace_id == caller.workspace_id)
     return own.options(joinedload(Inspection.nominal), joinedload(Inspection.scan))
@@ -131,7 +153,7 @@ def _of_revision(session: Session, caller: Caller, wanted: InspectionIn) -> Insp
 
 
 def _of_nominal(session: Session, caller: Caller, wanted: InspectionIn) -> Inspection:
-    nominal = get_upload(session, caller, wanted.nominal_upload_id or "")
+    nominal = take_upload(session, caller, wanted.nominal_upload_id or "")
     return Inspection(
         id=new_id("insp"),
         nominal=nominal,

@@ -3,22 +3,36 @@
 from __future__ import annotations
 
 from fastapi import APIRouter
+from sqlalchemy.orm import Session
 from starlette.responses import Response
 
 from api.admission import GuardedRoute
+from api.backpressure import check_queue
 from api.idempotency import Claimed, answer_once
-from api.jobs import remind_workers
+from api.jobs import classify, remind_workers
 from api.paging import Cursor, Limit
 from api.parts import service
-from api.parts.schemas import PartIn, PartOut, PartPage, RevisionIn, RevisionOut, RevisionPage, part_out, revision_out
+from api.parts.schemas import (
+    HoldIn,
+    PartIn,
+    PartOut,
+    PartPage,
+    RevisionIn,
+    RevisionOut,
+    RevisionPage,
+    part_out,
+    revision_out,
+)
 from api.problems import declared
 from api.resources import NeedsResources, Reader, Writer
 from shared.errors import (
     FileKindUnknown,
+    FileSwept,
     IdempotencyKeyReused,
     JobQuotaReached,
     NotFound,
     PlanInvalid,
+    QueueFull,
     RequestInvalid,
     RequestTooLarge,
     UnitMissing,
@@ -59,6 +73,18 @@ def read_part(part_id: str, caller: Reader, resources: NeedsResources) -> PartOu
         return part_out(service.get_part(session, caller, part_id))
 
 
+@router.put(
+    "/{part_id}/hold",
+    response_model=PartOut,
+    summary="Keep all files of a part",
+    responses=declared(NotFound, RequestInvalid),
+)
+def hold_part(part_id: str, wanted: HoldIn, caller: Writer, resources: NeedsResources) -> PartOut:
+    """Those of its revisions and inspections; neither age nor room deletes them until the hold is taken off."""
+    with resources.database.writing() as session:
+        return part_out(service.hold_part(session, caller, part_id, wanted.hold))
+
+
 @router.post(
     "/{part_id}/revisions",
     status_code=201,
@@ -72,18 +98,23 @@ def read_part(part_id: str, caller: Reader, resources: NeedsResources) -> PartOu
         UnitMissing,
         FileKindUnknown,
         IdempotencyKeyReused,
+        FileSwept,
         JobQuotaReached,
+        QueueFull,
     ),
 )
 def create_revision(
     part_id: str, wanted: RevisionIn, caller: Writer, resources: NeedsResources, claim: Claimed
 ) -> Response:
     """Nominal, unit, cores and other bodies by name, and the plan; its features are listed soon after."""
-    answer = answer_once(
-        resources.database,
-        claim,
-        lambda session: revision_out(service.create_revision(session, caller, part_id, wanted)).model_dump(mode="json"),
-    )
+
+    def make(session: Session) -> dict[str, object]:
+        check_queue(session, resources.settings)
+        revision = service.create_revision(session, caller, part_id, wanted)
+        classify(session, resources.settings, service.detection_of(session, revision))
+        return revision_out(revision).model_dump(mode="json")
+
+    answer = answer_once(resources.database, claim, make)
     if not answer.is_replayed:
         remind_workers(resources, service.detection_id(answer.body["id"]))
     return answer.response()

@@ -12,7 +12,7 @@ from api.paging import after_cursor, page_of
 from api.parts.schemas import BodyIn, PartIn, RevisionIn
 from api.quotas import check_jobs
 from api.resources import Caller
-from api.uploads.service import get_upload
+from api.uploads.service import take_upload
 from shared import audit
 from shared.errors import FileKindUnknown, NotFound, RequestInvalid, UnitMissing
 from shared.feature_list import FEATURES_VERSION
@@ -41,6 +41,16 @@ def get_part(session: Session, caller: Caller, part_id: str) -> Part:
     return part
 
 
+def hold_part(session: Session, caller: Caller, part_id: str, hold: bool) -> Part:
+    """Keep all files of a part and of its inspections, or no longer; raises NotFound."""
+    part = get_part(session, caller, part_id)
+    if hold != part.hold:
+        audit.note(session, caller, "part.held" if hold else "part.hold_ended", part.id)
+    part.hold = hold
+    session.flush()
+    return part
+
+
 def list_parts(session: Session, caller: Caller, limit: int, cursor: str | None) -> tuple[Sequence[Part], str | None]:
     """A page of the workspace's parts, newest first, and the cursor of the next."""
     own = select(Part).where(Part.workspace_id == caller.workspace_id)
@@ -52,7 +62,7 @@ def create_revision(session: Session, caller: Caller, part_id: str, wanted: Revi
     """A new revision of a part, and the detection of its features, queued with it."""
     check_jobs(session, caller)
     part = get_part(session, caller, part_id)
-    nominal = get_upload(session, caller, wanted.nominal_upload_id)
+    nominal = take_upload(session, caller, wanted.nominal_upload_id)
     plan, source = checked_plan(wanted.plan)
     revision = Revision(
         id=new_id("rev"),
@@ -75,6 +85,11 @@ def create_revision(session: Session, caller: Caller, part_id: str, wanted: Revi
 def detection_id(revision_id: str) -> str:
     """Id of the detection of a revision's features: one for each revision and version of the list."""
     return f"feat{FEATURES_VERSION}_{revision_id.removeprefix('rev_')}"
+
+
+def detection_of(session: Session, revision: Revision) -> FeatureDetection:
+    """The detection queued with a revision."""
+    return session.get_one(FeatureDetection, detection_id(revision.id))
 
 
 def new_detection(caller: Caller, revision: Revision) -> FeatureDetection:
@@ -143,5 +158,5 @@ def checked_bodies(session: Session, caller: Caller, bodies: Sequence[BodyIn]) -
     if doubled:
         raise RequestInvalid(f"Body name given twice: {', '.join(doubled)}.", advice="Give every body its own name.")
     for body in bodies:
-        get_upload(session, caller, body.upload_id)
+        take_upload(session, caller, body.upload_id)
     return [body.model_dump() for body in bodies]

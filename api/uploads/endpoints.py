@@ -10,20 +10,30 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import FileResponse, Response
 
 from api.admission import GuardedRoute
+from api.backpressure import check_disk
 from api.idempotency import Key, claim_for
 from api.problems import declared
 from api.resources import NeedsResources, Reader, Writer
 from api.uploads.receiving import keep_or_drop, refuse_beyond_quota
 from api.uploads.schemas import UploadOut, upload_out
-from api.uploads.service import display_name, get_upload, name_in_disposition, receive_file, take_upload, too_large
+from api.uploads.service import (
+    display_name,
+    get_upload,
+    keep_upload,
+    name_in_disposition,
+    receive_file,
+    too_large,
+    with_its_bytes,
+)
 from shared.errors import (
     FileEmpty,
+    FileSwept,
     FileTooLarge,
     IdempotencyKeyReused,
     MediaTypeUnsupported,
     NotFound,
     RequestInvalid,
-    ServiceUnavailable,
+    StorageFull,
     StorageQuotaReached,
 )
 
@@ -57,10 +67,10 @@ def shown_name(
     responses=declared(
         FileEmpty,
         FileTooLarge,
-        MediaTypeUnsupported,
         IdempotencyKeyReused,
-        ServiceUnavailable,
+        MediaTypeUnsupported,
         RequestInvalid,
+        StorageFull,
         StorageQuotaReached,
     ),
     openapi_extra=RAW_BODY,
@@ -78,12 +88,13 @@ async def create_upload(
     announced_bytes = int(request.headers.get("content-length", "0"))
     if announced_bytes > limit_bytes:
         raise too_large(shown, limit_bytes)
+    check_disk(resources, announced_bytes)
     await run_in_threadpool(refuse_beyond_quota, resources, caller, announced_bytes)
     stored = await receive_file(request.stream(), resources.store, shown, limit_bytes)
     resources.metrics.upload_bytes.labels("raw").inc(stored.size_bytes)
 
     def make(session: Session) -> dict[str, object]:
-        return upload_out(take_upload(session, caller, stored, shown)).model_dump(mode="json")
+        return upload_out(keep_upload(session, caller, stored, shown)).model_dump(mode="json")
 
     claim = claim_for(request, caller, key, shown, stored.sha256)
     answer = await run_in_threadpool(keep_or_drop, resources, [stored], claim, make)
@@ -104,14 +115,14 @@ def read_upload(upload_id: str, caller: Reader, resources: NeedsResources) -> Up
     response_class=FileResponse,
     summary="The bytes as received",
     responses={
-        **declared(NotFound),
+        **declared(NotFound, FileSwept),
         200: {"content": {"application/octet-stream": {"example": "solid head_scan ..."}}},
     },
 )
 def read_content(upload_id: str, caller: Reader, resources: NeedsResources) -> FileResponse:
     """Always as an attachment: a file of a stranger is never shown as a page."""
     with resources.database.reading() as session:
-        upload = get_upload(session, caller, upload_id)
+        upload = with_its_bytes(get_upload(session, caller, upload_id))
     return FileResponse(
         resources.store.local_path(upload.storage_key),
         media_type="application/octet-stream",

@@ -17,6 +17,7 @@ from functools import partial
 from sqlalchemy import select, update
 from starlette.requests import ClientDisconnect
 
+from api.backpressure import check_disk
 from api.quotas import check_bytes
 from api.resources import Caller, Resources
 from api.uploads.service import Owner, add_upload, buffered, display_name, empty, note_upload, on_disk, too_large
@@ -54,6 +55,7 @@ def create_partial(resources: Resources, caller: Caller, size_bytes: int, metada
     limit_bytes = resources.settings.upload_limit_bytes
     if size_bytes > limit_bytes:
         raise too_large(name, limit_bytes)
+    check_disk(resources, size_bytes)
     row = PartialUpload(
         id=new_id("part_up"),
         workspace_id=caller.workspace_id,
@@ -87,7 +89,7 @@ async def append(resources: Resources, caller: Caller, row: PartialUpload, piece
 
     Raises
     ------
-    Conflict, UploadBusy, RequestInvalid, ChecksumMismatch, ClientDisconnect
+    Conflict, UploadBusy, RequestInvalid, ChecksumMismatch, StorageFull, ClientDisconnect
         Whatever was written before, except of a body with a wrong checksum, is kept.
 
     """
@@ -99,6 +101,7 @@ async def append(resources: Resources, caller: Caller, row: PartialUpload, piece
         )
     if row.offset_bytes == row.size_bytes:  # all is there; at most the end was missed by a crash
         return await on_disk(lambda: _finished(resources, caller, row))
+    check_disk(resources)
     try:
         with resources.store.append_to_partial(row.storage_key, row.offset_bytes) as writer:
             if _fresh_offset(resources, row) != row.offset_bytes:  # another PATCH finished while we asked for the lock

@@ -23,7 +23,7 @@ from shared.errors import (
     NotFound,
     ProtocolVersionUnsupported,
     RequestInvalid,
-    ServiceUnavailable,
+    StorageFull,
     StorageQuotaReached,
     UploadBusy,
     UploadExpired,
@@ -38,7 +38,7 @@ EVERY_ANSWER = {"Tus-Resumable": VERSION}
 Count = Annotated[int, Header(ge=0, examples=[1048576])]
 PATCH_ERRORS: tuple[type[FirstpourError], ...] = (
     ChecksumMismatch, Conflict, MediaTypeUnsupported, NotFound, ProtocolVersionUnsupported, RequestInvalid,
-    ServiceUnavailable, UploadBusy, UploadExpired,
+    StorageFull, UploadBusy, UploadExpired,
 )  # fmt: skip
 
 
@@ -75,7 +75,9 @@ def tus_options(resources: NeedsResources) -> Response:
     response_class=Response,
     dependencies=[SpeaksTus],
     summary="Begin a resumable upload",
-    responses=declared(FileEmpty, FileTooLarge, ProtocolVersionUnsupported, RequestInvalid, StorageQuotaReached),
+    responses=declared(
+        FileEmpty, FileTooLarge, ProtocolVersionUnsupported, RequestInvalid, StorageFull, StorageQuotaReached
+    ),
 )
 def tus_create(
     caller: Writer,

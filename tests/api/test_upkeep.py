@@ -8,8 +8,9 @@ from datetime import timedelta
 
 from api.idempotency import Claim, answer_once
 from api.resources import LOCAL
-from api.upkeep import LEFTOVER_AGE_S, tidy
+from api.upkeep import tidy
 from api.uploads.resumable import create_partial
+from shared.retention import LEFTOVER_S
 from shared.tables import IdempotencyKey, PartialUpload, utc_now
 from tests.support.service import Service
 
@@ -19,7 +20,7 @@ def test_what_is_old_goes_and_what_is_young_stays(service: Service) -> None:
     old, young = (create_partial(resources, LOCAL, 100, {"filename": name}) for name in ("old.stl", "young.stl"))
     leftover = service.folder / "files" / "aside" / "leftover"
     leftover.write_bytes(b"x")
-    long_ago_s = time.time() - LEFTOVER_AGE_S - 60
+    long_ago_s = time.time() - LEFTOVER_S - 60
     os.utime(leftover, (long_ago_s, long_ago_s))
     with resources.database.writing() as session:
         session.get_one(PartialUpload, old.id).expires_at = utc_now() - timedelta(minutes=1)

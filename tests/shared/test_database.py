@@ -7,6 +7,7 @@ import threading
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -132,6 +133,15 @@ def test_sqlite_is_durable_and_in_wal_mode(tmp_path: Path) -> None:
         modes = [connection.execute(text(f"PRAGMA {name}")).scalar() for name in ("journal_mode", "synchronous")]
     database.close()
     assert modes == ["wal", 2]
+
+
+@pytest.mark.postgres
+def test_all_machines_go_by_the_clock_of_the_database(postgres: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    database = open_database(Settings(database_url=postgres))
+    before = utc_now()
+    monkeypatch.setattr("shared.database.utc_now", lambda: before - timedelta(days=1))  # ours is wrong
+    assert timedelta(0) <= database.now() - before < timedelta(minutes=5)
+    database.close()
 
 
 def test_rows_survive_the_way_to_jobs_and_back(settings: Settings) -> None:

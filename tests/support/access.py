@@ -160,6 +160,8 @@ def request_for(operation: str, ids: Mapping[str, str]) -> dict[str, Any]:
         "tus_patch": {"headers": {**TUS, **offset}, "content": b"s"},
         "tus_delete": {"headers": TUS},
         "create_part": {"json": {"name": "Head"}},
+        "hold_part": {"json": {"hold": True}},
+        "hold_inspection": {"json": {"hold": True}},
         "create_revision": {"json": {"label": "B", "nominal_upload_id": ids["upload_id"]}},
         "create_inspection": {"json": order},
         "create_from_form": {"files": files, "data": {"unit": "mm"}},

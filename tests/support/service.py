@@ -20,6 +20,7 @@ from api.resources import Resources
 from shared.database import migrate
 from shared.report import REPORT_VERSION
 from shared.settings import Settings
+from shared.states import SizeClass
 from shared.tables import Inspection, utc_now
 
 with warnings.catch_warnings():
@@ -41,9 +42,11 @@ class FakeSender:
 
     is_up: bool = True
     sent: list[str] = field(default_factory=list)
+    sizes: dict[str, SizeClass] = field(default_factory=dict)
 
-    def send(self, inspection_id: str) -> bool:
+    def send(self, inspection_id: str, size_class: SizeClass) -> bool:
         if self.is_up:
+            self.sizes[inspection_id] = size_class
             self.sent.append(inspection_id)
         return self.is_up
 

@@ -21,6 +21,7 @@ from worker.command import talking
 from worker.command.key_commands import key_app, workspace_app
 from worker.command.plan_commands import add_commands
 from worker.command.remark_commands import remarks
+from worker.command.upkeep_commands import upkeep_app
 from worker.exit_codes import ExitCode
 
 app = typer.Typer(
@@ -134,6 +135,7 @@ def serve(
 add_commands(app)
 app.add_typer(key_app)
 app.add_typer(workspace_app)
+app.add_typer(upkeep_app)
 app.command()(remarks)
 
 
