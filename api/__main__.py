@@ -6,12 +6,23 @@ import ipaddress
 import signal
 import sys
 
+from shared.access import AccessMode
 from shared.settings import Settings, UnknownSetting, load_settings
+
+NO_KEYS = (
+    "FIRSTPOUR_HOST is {host!r}, but no access keys are asked for, so Firstpour listens on this machine only "
+    "(127.0.0.1 or ::1). Set FIRSTPOUR_ACCESS=keys and make a key with 'firstpour key create', "
+    "or use a tunnel, such as ssh -L."
+)
+NO_NAME = (
+    "FIRSTPOUR_HOST is {host!r}: set FIRSTPOUR_PUBLIC_URL to the address that callers use, such as "
+    "https://firstpour.example, because requests to any other name are refused."
+)
 
 
 def refusal(settings: Settings) -> str | None:
     """Why this address must not be listened on, or None."""
-    if settings.host == "localhost" or settings.published_on_loopback_only:
+    if settings.host == "localhost":
         return None
     try:
         is_loopback = ipaddress.ip_address(settings.host).is_loopback
@@ -19,10 +30,9 @@ def refusal(settings: Settings) -> str | None:
         is_loopback = False
     if is_loopback:
         return None
-    return (
-        f"FIRSTPOUR_HOST is {settings.host!r}: there are no access keys yet, so Firstpour listens on this machine only "
-        "(127.0.0.1 or ::1). To reach it from elsewhere use a tunnel, such as ssh -L."
-    )
+    if settings.access == AccessMode.KEYS:
+        return None if settings.public_url else NO_NAME.format(host=settings.host)
+    return None if settings.published_on_loopback_only else NO_KEYS.format(host=settings.host)
 
 
 def main() -> int:

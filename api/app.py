@@ -11,21 +11,29 @@ from starlette.concurrency import run_in_threadpool
 from starlette.staticfiles import StaticFiles
 
 from api import schemas
+from api.audit import endpoints as audit
 from api.features import endpoints as features
 from api.health import endpoints as health
-from api.health.service import InspectionStates
+from api.health.service import InspectionStates, StoreSizes
 from api.inspections import endpoints as inspections
 from api.inspections import events, form, reports
+from api.keys import endpoints as keys
 from api.metrics import Metrics
 from api.middleware import BodyLimit, Guard, RequestContext
 from api.openapi import add_description, operation_id
 from api.pages import endpoints as pages
+from api.pages import sharing as page_sharing
 from api.pages.rendering import FOLDER
 from api.parts import endpoints as parts
 from api.problems import add_problem_handlers
 from api.repeatability import endpoints as repeatability
-from api.resources import NeedsCaller, Resources, Sender
+from api.resources import Resources, Sender
 from api.sender import CelerySender
+from api.sessions import endpoints as sessions
+from api.sharing import endpoints as links
+from api.sharing import guests
+from api.sharing import remark_endpoints as remarks
+from api.subscriptions import endpoints as subscriptions
 from api.upkeep import upkeep
 from api.uploads import endpoints as uploads
 from api.uploads import tus
@@ -38,7 +46,10 @@ DESCRIPTION = (
     "with the piece, where, by how much, and how sure that is. Lengths are millimetres inside reports."
 )
 # Routes with a fixed word must come before those with an id in its place.
-ROUTERS = (tus, uploads, parts, features, form, reports, events, inspections, repeatability, health, schemas, pages)
+ROUTERS = (
+    tus, uploads, parts, features, form, reports, events, links, remarks, inspections, repeatability, subscriptions,
+    keys, audit, health, schemas, sessions, guests, pages, page_sharing,
+)  # fmt: skip
 
 
 def create_app(settings: Settings, sender: Sender | None = None, store: FileStore | None = None) -> FastAPI:
@@ -52,6 +63,7 @@ def create_app(settings: Settings, sender: Sender | None = None, store: FileStor
         metrics=Metrics(),
     )
     resources.metrics.registry.register(InspectionStates(resources.database))
+    resources.metrics.registry.register(StoreSizes(resources.database, resources.store))
     app = FastAPI(
         title="Firstpour",
         version=version("firstpour"),
@@ -59,11 +71,11 @@ def create_app(settings: Settings, sender: Sender | None = None, store: FileStor
         openapi_url="/v1/openapi.json",
         docs_url=None,  # its page loads scripts from elsewhere
         redoc_url=None,
-        dependencies=[NeedsCaller],
         generate_unique_id_function=operation_id,
         lifespan=_lifespan,
     )
     app.state.resources = resources
+    app.state.routers = tuple(module.router for module in ROUTERS)
     for module in ROUTERS:
         app.include_router(module.router)
     app.mount("/static", StaticFiles(directory=FOLDER / "static"), name="static")

@@ -19,6 +19,7 @@ from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 from starlette.responses import JSONResponse
 
+from api.resources import Caller, Writer
 from shared.database import Database
 from shared.errors import IdempotencyKeyReused
 from shared.tables import IdempotencyKey, utc_now
@@ -38,8 +39,9 @@ Key = Annotated[
 
 @dataclass(frozen=True)
 class Claim:
-    """A caller's key for one request; None of it matters when the key is None."""
+    """A caller's key for one request, apart from those of other workspaces; unused when the key is None."""
 
+    workspace_id: str
     key: str | None
     route: str
     request_sha256: str
@@ -61,17 +63,17 @@ class Answer:
         return JSONResponse(self.body, self.status, headers)
 
 
-async def claim(request: Request, key: Key = None) -> Claim:
+async def claim(request: Request, caller: Writer, key: Key = None) -> Claim:
     """The claim of a request whose whole body is small."""
-    return Claim(key, _route(request), hashlib.sha256(await request.body()).hexdigest())
+    return Claim(caller.workspace_id, key, _route(request), hashlib.sha256(await request.body()).hexdigest())
 
 
 Claimed = Annotated[Claim, Depends(claim)]
 
 
-def claim_for(request: Request, key: str | None, *digests: str) -> Claim:
+def claim_for(request: Request, caller: Caller, key: str | None, *digests: str) -> Claim:
     """The claim of a request whose body was streamed to the disk and hashed there."""
-    return Claim(key, _route(request), hashlib.sha256("\n".join(digests).encode()).hexdigest())
+    return Claim(caller.workspace_id, key, _route(request), hashlib.sha256("\n".join(digests).encode()).hexdigest())
 
 
 def answer_once(
@@ -95,10 +97,16 @@ def _answer(database: Database, claim: Claim, make: Callable[[Session], dict[str
     with database.writing() as session:
         if claim.key is None:
             return Answer(status, make(session))
-        given = session.get(IdempotencyKey, (claim.key, claim.route))
+        given = session.get(IdempotencyKey, (claim.workspace_id, claim.key, claim.route))
         if given is not None:
             return _repeated(given, claim)
-        row = IdempotencyKey(key=claim.key, route=claim.route, request_sha256=claim.request_sha256, status=status)
+        row = IdempotencyKey(
+            workspace_id=claim.workspace_id,
+            key=claim.key,
+            route=claim.route,
+            request_sha256=claim.request_sha256,
+            status=status,
+        )
         session.add(row)
         session.flush()  # on PostgreSQL this waits for another request with the same key
         row.body = make(session)

@@ -14,6 +14,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.metrics import Metrics
 from api.problems import internal_problem, problem_of, render
+from api.sharing import privacy
 from shared.errors import FirstpourError, RequestForbidden, RequestTooLarge
 from shared.settings import Settings
 
@@ -36,6 +37,15 @@ SECURITY_HEADERS = {
 }
 
 
+MORE_HEADERS = "firstpour_headers"
+
+
+def more_headers(request: Request) -> dict[str, str]:
+    """Headers to be put on the answer to this request, whatever it will be."""
+    found: dict[str, str] = request.scope[MORE_HEADERS]
+    return found
+
+
 class RequestContext:
     """Outermost: request id, log line, metrics, and security headers that an answer may replace."""
 
@@ -49,6 +59,8 @@ class RequestContext:
             return
         started_s, request_id, status = time.perf_counter(), token_hex(8), 0
         scope["firstpour_request_id"] = request_id
+        more: dict[str, str] = {}
+        scope[MORE_HEADERS] = more
         structlog.contextvars.bind_contextvars(request_id=request_id)
 
         async def send_with_headers(message: Message) -> None:
@@ -57,14 +69,17 @@ class RequestContext:
                 status = message["status"]
                 headers = MutableHeaders(scope=message)
                 headers["X-Request-Id"] = request_id
+                headers.update(more)
                 for name, value in SECURITY_HEADERS.items():
                     headers.setdefault(name, value)
+                if privacy.is_guest_path(scope["path"]):
+                    headers.update(privacy.HEADERS)
             await send(message)
 
         try:
             await self._app(scope, receive, send_with_headers)
         except ClientDisconnect:
-            log.info("caller_left", path=scope["path"])
+            log.info("caller_left", path=_shown_path(scope))
         except Exception:  # the one place where a fault of ours becomes an answer
             if status:  # an answer is under way and can only be cut off
                 raise
@@ -72,14 +87,14 @@ class RequestContext:
             await internal_problem(Request(scope, receive))(scope, receive, send_with_headers)
         finally:
             self._count(scope, status or CUT_OFF, time.perf_counter() - started_s)
-            structlog.contextvars.unbind_contextvars("request_id")
+            structlog.contextvars.unbind_contextvars("request_id", "key_id")
 
     def _count(self, scope: Scope, status: int, duration_s: float) -> None:
         method, route = scope["method"], _route_template(scope)
         self._metrics.requests.labels(method, route, status).inc()
         self._metrics.durations_s.labels(method, route).observe(duration_s)
         if not scope["path"].startswith(QUIET_PATHS):
-            log.info("request", method=method, path=scope["path"], status=status, duration_s=round(duration_s, 4))
+            log.info("request", method=method, path=_shown_path(scope), status=status, duration_s=round(duration_s, 4))
 
 
 class Guard:
@@ -112,15 +127,21 @@ class Guard:
             )
         if scope["method"] in SAFE_METHODS:
             return None
-        if self._is_from_us(headers):
+        if self._is_from_us(headers, scope["path"]):
             return None
         return RequestForbidden("A page of another site sent this.", advice="Send it from our own pages or a program.")
 
-    def _is_from_us(self, headers: Headers) -> bool:
-        """Browsers say what kind of site sent it (Fetch Metadata); older ones its origin; programs neither."""
+    def _is_from_us(self, headers: Headers, path: str) -> bool:
+        """Browsers say what kind of site sent it (Fetch Metadata); older ones its origin; programs neither.
+
+        A guest's page sends no referrer, and so "Origin: null" where Fetch Metadata is not sent; another site
+        cannot forge what it sends, for want of the token.
+        """
         site, origin = headers.get("sec-fetch-site"), headers.get("origin")
         if site is not None:
             return site in {"same-origin", "none"}
+        if origin == "null" and privacy.is_guest_path(path):
+            return True
         return origin is None or urlsplit(origin).hostname in self._names
 
 
@@ -162,6 +183,12 @@ class BodyLimit:
 async def _answer(error: FirstpourError, scope: Scope, receive: Receive, send: Send) -> None:
     response = render(Request(scope, receive), problem_of(error, scope["firstpour_request_id"]))
     await response(scope, receive, send)
+
+
+def _shown_path(scope: Scope) -> str:
+    """The path for the log, without the secret of a share link."""
+    path: str = scope["path"]
+    return _route_template(scope) if privacy.is_guest_path(path) else path
 
 
 def _route_template(scope: Scope) -> str:

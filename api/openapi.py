@@ -18,22 +18,58 @@ from fastapi.openapi.utils import get_openapi
 from fastapi.routing import APIRoute
 from pydantic import BaseModel
 
+from api.admission import scope_of
+from api.audit.schemas import AuditPage
 from api.features.schemas import FeaturesOut
 from api.health.schemas import Live, Ready
 from api.inspections.schemas import InspectionIn, InspectionOut, InspectionPage
+from api.keys.schemas import KEY_ID, IssuedKeyOut, KeyIn, KeyOut, KeyPage, RotationIn
 from api.parts.schemas import PartIn, PartOut, PartPage, RevisionIn, RevisionOut, RevisionPage
 from api.problems import MEDIA_TYPE, declared
 from api.repeatability.schemas import RepeatabilityIn, RepeatabilityOut
+from api.sessions.cookies import PLAIN_NAME
+from api.sharing.schemas import (
+    ChainOut,
+    LinkIn,
+    LinkList,
+    LinkOut,
+    NewLinkOut,
+    RemarkIn,
+    RemarkList,
+    RemarkOut,
+)
+from api.subscriptions.schemas import (
+    DeliveryOut,
+    DeliveryPage,
+    NewSubscriptionOut,
+    SubscriptionIn,
+    SubscriptionList,
+    SubscriptionOut,
+    SubscriptionPatch,
+)
 from api.uploads.schemas import UploadOut
-from shared.errors import RequestInvalid
+from shared.access import Scope
+from shared.errors import RateLimited, RequestInvalid, ScopeMissing, Unauthenticated
 from shared.settings import Settings
 
 MODELS: tuple[type[BaseModel], ...] = (
-    FeaturesOut, InspectionIn, InspectionOut, InspectionPage, Live, PartIn, PartOut, PartPage, Ready,
-    RepeatabilityIn, RepeatabilityOut, RevisionIn, RevisionOut, RevisionPage, UploadOut,
+    ChainOut, LinkIn, LinkList, LinkOut, NewLinkOut, RemarkIn, RemarkList, RemarkOut,
+    DeliveryOut, DeliveryPage, NewSubscriptionOut, SubscriptionIn, SubscriptionList, SubscriptionOut, SubscriptionPatch,
+    AuditPage, FeaturesOut, InspectionIn, InspectionOut, InspectionPage, IssuedKeyOut, KeyIn, KeyOut, KeyPage, Live,
+    PartIn, PartOut, PartPage, Ready, RepeatabilityIn, RepeatabilityOut, RevisionIn, RevisionOut, RevisionPage,
+    RotationIn, UploadOut,
 )  # fmt: skip
 COMMITTED = Path(__file__).with_name("openapi.json")
 FRAMEWORK_SCHEMAS = ("HTTPValidationError", "ValidationError")
+SECURITY_SCHEMES = {
+    "access_key": {"type": "http", "scheme": "bearer", "description": "fp_..., with the scope named"},
+    "browser": {
+        "type": "apiKey",
+        "in": "cookie",
+        "name": PLAIN_NAME,
+        "description": "Of a browser signed in with a key",
+    },
+}
 DEFAULT = {
     "description": "Any other error, such as internal_error",
     "content": {MEDIA_TYPE: {"schema": {"$ref": "#/components/schemas/Problem"}}},
@@ -44,6 +80,10 @@ ID_EXAMPLES = {
     "part_id": "part_5f0e1d2c3b4a59687786950a",
     "revision_id": "rev_a1b2c3d4e5f60718293a4b5c",
     "inspection_id": "insp_9a8b7c6d5e4f30211203f4e5",
+    "link_id": "link_7a6b5c4d3e2f1a0b9c8d7e6f",
+    "subscription_id": "sub_0f1e2d3c4b5a69788796a5b4",
+    "message_id": "msg_3c2b1a0f9e8d7c6b5a493827",
+    "key_id": KEY_ID,
     "limit": 20,
     "cursor": "MjAyNS0wMS0zMVQwOTozMDowMCswMDowMCBwYXJ0XzVmMGU=",
     "state": "done",
@@ -64,7 +104,10 @@ def describe(app: FastAPI) -> dict[str, Any]:
         )
         for model in MODELS:  # FastAPI drops every null from the examples it is given
             document["components"]["schemas"][model.__name__]["examples"] = examples_of(model)
+        needed = needed_scopes(app)
+        document["components"] |= {"securitySchemes": SECURITY_SCHEMES, "responses": ACCESS_ANSWERS}
         for operation in operations(document):
+            _tell_access(operation, needed[operation["operationId"]])
             _tell_errors(operation)
             _tell_examples(operation, document["components"]["schemas"])
         for name in FRAMEWORK_SCHEMAS:
@@ -110,6 +153,33 @@ def main() -> int:
     return 0
 
 
+def needed_scopes(app: FastAPI) -> dict[str, Scope | None]:
+    """What each route needs, by its operation's id; None for the public ones."""
+    routes = (route for module in app.state.routers for route in module.routes)
+    return {route.name: scope_of(route) for route in routes if route.include_in_schema}
+
+
+def _own(response: dict[str, Any]) -> dict[str, Any]:
+    return {key: value for key, value in response.items() if key != "model"}
+
+
+ACCESS_ANSWERS = {
+    str(status): _own(response) for status, response in declared(Unauthenticated, ScopeMissing, RateLimited).items()
+}
+
+
+def _tell_access(operation: dict[str, Any], scope: Scope | None) -> None:
+    operation["security"] = [] if scope is None else [{name: [scope.value]} for name in SECURITY_SCHEMES]
+    if scope is None:
+        return
+    for status, response in ACCESS_ANSWERS.items():
+        known = operation["responses"].get(status)
+        if known is None:
+            operation["responses"][status] = {"$ref": f"#/components/responses/{status}"}
+        else:
+            known["content"][MEDIA_TYPE]["examples"] |= response["content"][MEDIA_TYPE]["examples"]
+
+
 def _tell_errors(operation: dict[str, Any]) -> None:
     """Problem details only, and never the framework's own form of a refusal."""
     for status, response in operation["responses"].items():
@@ -119,10 +189,6 @@ def _tell_errors(operation: dict[str, Any]) -> None:
         elif MEDIA_TYPE in content:
             response["content"] = {MEDIA_TYPE: content[MEDIA_TYPE]}
     operation["responses"]["default"] = DEFAULT
-
-
-def _own(response: dict[str, Any]) -> dict[str, Any]:
-    return {key: value for key, value in response.items() if key != "model"}
 
 
 def _tell_examples(operation: dict[str, Any], schemas: dict[str, Any]) -> None:

@@ -10,17 +10,20 @@ import structlog
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from pydantic import BaseModel, ConfigDict, Field
+from sqlalchemy.exc import OperationalError
 from starlette.exceptions import HTTPException
 from starlette.responses import JSONResponse, Response
 
+from api.backpressure import storage_full
 from api.negotiation import prefers_html
-from api.pages.rendering import problem_page
-from shared import errors
+from api.pages.rendering import problem_page, sign_in_page
+from shared import database, errors, filestore
 from shared.errors import FirstpourError
 
 MEDIA_TYPE = "application/problem+json"
 INTERNAL = "internal_error"
 ADVICE_INTERNAL = "Nothing is wrong with your request. Try again; if it stays, report the request id below."
+DATABASE_RETRY_S = 5
 log = structlog.get_logger(__name__)
 
 STATUS: Mapping[str, int] = MappingProxyType(
@@ -46,16 +49,31 @@ STATUS: Mapping[str, int] = MappingProxyType(
         errors.MethodNotAllowed.code: 405,
         errors.MediaTypeUnsupported.code: 415,
         errors.IdempotencyKeyReused.code: 422,
+        errors.UrlRefused.code: 422,
         errors.UploadIncomplete.code: 400,
         errors.ChecksumMismatch.code: 460,  # the status the tus 1.0 checksum extension prescribes
         errors.ProtocolVersionUnsupported.code: 412,
+        errors.AccessRefused.code: 403,
+        errors.Unauthenticated.code: 401,
+        errors.ScopeMissing.code: 403,
+        errors.LimitReached.code: 429,
+        errors.RateLimited.code: 429,
+        errors.JobQuotaReached.code: 429,
+        errors.StorageQuotaReached.code: 507,
         errors.NotFound.code: 404,
+        errors.PassphraseWrong.code: 403,
+        errors.PassphraseNeeded.code: 403,
+        errors.LinkForbids.code: 403,
+        errors.TooManyTries.code: 429,
         errors.UploadExpired.code: 410,
+        errors.FileSwept.code: 410,
         errors.Conflict.code: 409,
         errors.ReportNotReady.code: 409,
         errors.FeaturesNotReady.code: 409,
         errors.UploadBusy.code: 423,
         errors.ServiceUnavailable.code: 503,
+        errors.QueueFull.code: 429,
+        errors.StorageFull.code: 507,
         INTERNAL: 500,
     }
 )
@@ -107,11 +125,15 @@ def add_problem_handlers(app: FastAPI) -> None:
     app.add_exception_handler(FirstpourError, _on_expected)
     app.add_exception_handler(RequestValidationError, _on_validation)
     app.add_exception_handler(HTTPException, _on_http)
+    app.add_exception_handler(OSError, _on_disk_error)
+    app.add_exception_handler(OperationalError, _on_database_error)
 
 
 def render(request: Request, problem: Problem, headers: Mapping[str, str] | None = None) -> Response:
     """Problem details, or a page saying the same to a browser."""
     if prefers_html(request):
+        if problem.code == errors.Unauthenticated.code:
+            return sign_in_page(request, problem.status, headers)
         return problem_page(request, problem.model_dump(), problem.status, headers)
     return JSONResponse(problem.model_dump(), problem.status, headers, media_type=MEDIA_TYPE)
 
@@ -134,7 +156,26 @@ async def _on_expected(request: Request, error: Exception) -> Response:
     assert isinstance(error, FirstpourError)  # noqa: S101 - tells the type checker what the registration says
     problem = problem_of(error, _request_id(request))
     log.info("request_refused", code=error.code, status=problem.status, detail=error.message)
-    return render(request, problem, getattr(error, "headers", None))
+    return render(request, problem, _headers_of(error))
+
+
+async def _on_disk_error(request: Request, error: Exception) -> Response:
+    if isinstance(error, OSError) and filestore.is_disk_full(error):
+        return await _on_expected(request, storage_full("The server's disk is full."))
+    raise error  # a fault of ours: the middleware tells and logs it
+
+
+async def _on_database_error(request: Request, error: Exception) -> Response:
+    """A database that is full or away; what was under way was rolled back."""
+    if isinstance(error, OperationalError) and database.is_disk_full(error):
+        return await _on_expected(request, storage_full("The disk of the server's database is full."))
+    log.warning("database_away", exc_info=error)
+    away = errors.ServiceUnavailable(
+        "The database cannot be reached at the moment.",
+        advice="Send it again in some seconds, with the same Idempotency-Key if you gave one.",
+        retry_after_s=DATABASE_RETRY_S,
+    )
+    return await _on_expected(request, away)
 
 
 async def _on_validation(request: Request, error: Exception) -> Response:
@@ -163,6 +204,14 @@ async def _on_http(request: Request, error: Exception) -> Response:
         refused = errors.RequestInvalid(f"{error.detail}.", advice="See /v1/openapi.json.")
     problem = problem_of(refused, _request_id(request))
     return render(request, problem, error.headers)
+
+
+def _headers_of(error: FirstpourError) -> dict[str, str]:
+    """Headers that go with a status: RFC 9110, 11.6.1 and 10.2.3."""
+    headers = {"WWW-Authenticate": 'Bearer realm="firstpour"'} if isinstance(error, errors.Unauthenticated) else {}
+    if "retry_after_s" in error.data:
+        headers["Retry-After"] = str(error.data["retry_after_s"])
+    return headers
 
 
 def _request_id(request: Request) -> str | None:

@@ -7,12 +7,14 @@ from typing import Any
 from fastapi import APIRouter
 from starlette.responses import Response
 
+from api.admission import GuardedRoute
+from api.resources import Public
 from shared.feature_list import FeatureList
 from shared.plan import Plan
 from shared.report import Report
 from shared.schemas import schema_text
 
-router = APIRouter(prefix="/v1/schemas", tags=["schemas"])
+router = APIRouter(route_class=GuardedRoute, prefix="/v1/schemas", tags=["schemas"], dependencies=[Public])
 MEDIA_TYPE = "application/schema+json"
 DOCUMENT: dict[int | str, dict[str, Any]] = {
     200: {"content": {MEDIA_TYPE: {"schema": {"type": "object"}, "example": {"title": "Plan"}}}}

@@ -7,6 +7,7 @@ from kombu.exceptions import OperationalError
 
 from shared.broker import make_celery, send_job
 from shared.settings import Settings
+from shared.states import SizeClass
 
 CONNECT_TIMEOUT_S = 3  # a readiness check must answer before its caller gives up
 
@@ -17,9 +18,9 @@ class CelerySender:
     def __init__(self, settings: Settings) -> None:
         self._celery: Celery = make_celery(settings)
 
-    def send(self, job_id: str) -> bool:
+    def send(self, job_id: str, size_class: SizeClass) -> bool:
         """Send the id; False if the broker cannot be reached."""
-        return send_job(self._celery, job_id)
+        return send_job(self._celery, job_id, size_class)
 
     def check_reachable(self) -> None:
         """Connect once."""

@@ -1,4 +1,4 @@
-"""What the service tidies up by itself: expired partial uploads, leftovers of crashes, old idempotency keys."""
+"""What the service tidies up by itself: expired partial uploads, files at the end of their time, old keys, messages."""
 
 from __future__ import annotations
 
@@ -12,11 +12,13 @@ from starlette.concurrency import run_in_threadpool
 
 from api.idempotency import forget_old_keys
 from api.resources import Resources
+from api.sessions.service import forget_ended_sessions
+from api.subscriptions.service import forget_old_deliveries
 from api.uploads.resumable import drop_expired
+from shared.retention import Retention
 
 log = structlog.get_logger(__name__)
 EVERY_S = 600.0
-LEFTOVER_AGE_S = 24 * 3600.0  # no upload or report takes a day to write
 
 
 @asynccontextmanager
@@ -34,11 +36,13 @@ async def upkeep(resources: Resources, every_s: float = EVERY_S) -> AsyncIterato
 def tidy(resources: Resources) -> None:
     """Once."""
     expired = drop_expired(resources)
-    swept = resources.store.sweep_aside(LEFTOVER_AGE_S)
+    swept = Retention(resources.database, resources.store, resources.settings).sweep()
     with resources.database.writing() as session:
         forget_old_keys(session)
-    if expired or swept:
-        log.info("tidied", expired_uploads=expired, leftovers=swept)
+        forget_old_deliveries(session)
+        forget_ended_sessions(session)
+    if expired or any(vars(swept).values()):
+        log.info("tidied", expired_uploads=expired, **vars(swept))
 
 
 async def _tidy_for_ever(resources: Resources, every_s: float) -> None:

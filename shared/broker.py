@@ -19,6 +19,7 @@ from __future__ import annotations
 import fcntl
 import sqlite3
 import warnings
+from collections.abc import Collection
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -29,9 +30,11 @@ from sqlalchemy.exc import OperationalError as SqlOperationalError
 from sqlalchemy.exc import SADeprecationWarning
 
 from shared.settings import Settings
+from shared.states import SizeClass
 
 TASK_NAME = "firstpour.run"
 QUEUE = "firstpour"
+LARGE_QUEUE = "firstpour.large"  # apart, so that a worker that takes small jobs only swallows no message of these
 BUSY_TIMEOUT_S = 15.0  # the file is locked for milliseconds at a time
 
 
@@ -43,6 +46,7 @@ def make_celery(settings: Settings) -> Celery:
         broker_connection_retry_on_startup=True,
         broker_connection_timeout=4,
         task_default_queue=QUEUE,
+        task_create_missing_queues=True,
         task_ignore_result=True,
         task_acks_late=True,
         task_reject_on_worker_lost=True,
@@ -58,14 +62,26 @@ def make_celery(settings: Settings) -> Celery:
     return app
 
 
-def send_job(app: Celery, job_id: str) -> bool:
+def queues_of(sizes: Collection[SizeClass]) -> list[str]:
+    """Queues that carry the messages of jobs of these size classes."""
+    return [LARGE_QUEUE if size is SizeClass.LARGE else QUEUE for size in sizes]
+
+
+def send_job(app: Celery, job_id: str, size_class: SizeClass = SizeClass.SMALL) -> bool:
     """Send the id of a job whose row is already committed.
 
     False if the broker could not be reached: no harm, the sweeper sends it later.
     """
     retry: dict[str, Any] = {"max_retries": 1, "interval_start": 0.0, "interval_step": 0.2, "interval_max": 0.2}
     try:
-        app.send_task(TASK_NAME, args=[job_id], ignore_result=True, retry=True, retry_policy=retry)
+        app.send_task(
+            TASK_NAME,
+            args=[job_id],
+            queue=queues_of([size_class])[0],
+            ignore_result=True,
+            retry=True,
+            retry_policy=retry,
+        )
     except (OperationalError, SqlOperationalError, OSError):
         return False
     return True
@@ -100,7 +116,7 @@ def _embedded_url(settings: Settings) -> str:
 
 
 def _prepare_embedded(app: Celery, path: Path) -> None:
-    """Make tables and queue, one process at a time."""
+    """Make tables and queues, one process at a time."""
     path.parent.mkdir(parents=True, exist_ok=True)
     with (
         path.with_suffix(".lock").open("w") as lock,
@@ -109,4 +125,5 @@ def _prepare_embedded(app: Celery, path: Path) -> None:
     ):
         warnings.simplefilter("ignore", SADeprecationWarning)  # kombu 5.7 maps with a strategy that will go one day
         fcntl.flock(lock, fcntl.LOCK_EX)
-        app.amqp.queues[QUEUE].bind(connection.default_channel).declare()
+        for name in queues_of(list(SizeClass)):
+            app.amqp.queues[name].bind(connection.default_channel).declare()

@@ -10,27 +10,38 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from alembic import command
 from alembic.config import Config
-from sqlalchemy import Connection, Engine, create_engine, event, make_url, text
+from alembic.migration import MigrationContext
+from sqlalchemy import Connection, Engine, create_engine, event, func, make_url, select, text
+from sqlalchemy.exc import IntegrityError, OperationalError
 from sqlalchemy.orm import Session
 
 from shared import migrations
 from shared.settings import Settings
+from shared.tables import utc_now
 
 BUSY_TIMEOUT_MS = 15_000  # a report's folder is published between writes, never inside one; 15 s is ample
 MIGRATION_LOCK = 0x46697273  # any fixed number: PostgreSQL's advisory lock for migrations
 WRITES = "firstpour_writes"
+SILENCE = {  # a network that says nothing any more must not hold a heartbeat for the two hours TCP would wait
+    "connect_timeout": 5,
+    "keepalives_idle": 20,
+    "keepalives_interval": 5,
+    "keepalives_count": 3,
+    "tcp_user_timeout": 20_000,
+}
 
 
 class Database:
     """Engine and sessions of one process.  Open it after a fork, never before."""
 
-    def __init__(self, engine: Engine) -> None:
-        self.engine = engine
+    def __init__(self, engine: Engine, counting_engine: Engine) -> None:
+        self.engine, self._counting_engine = engine, counting_engine
 
     @contextmanager
     def reading(self) -> Iterator[Session]:
@@ -45,14 +56,43 @@ class Database:
             session.connection(execution_options={WRITES: True})
             yield session
 
+    @contextmanager
+    def counting(self) -> Iterator[Session]:
+        """Session for figures moved by every request; it does not wait for the disk.
+
+        A power cut may lose the last of them and harms nothing else.
+        """
+        with Session(self._counting_engine, expire_on_commit=False) as session, session.begin():
+            session.connection(execution_options={WRITES: True})
+            if self._counting_engine.dialect.name == "postgresql":
+                session.execute(text("SET LOCAL synchronous_commit TO OFF"))
+            yield session
+
+    def now(self) -> datetime:
+        """The database's own clock, one for all machines: a machine whose clock is wrong takes no lease from another.
+
+        SQLite has none; all its processes are on one machine.
+        """
+        if self.engine.dialect.name == "sqlite":
+            return utc_now()
+        with self.engine.connect() as connection:
+            found: datetime = connection.execute(select(func.clock_timestamp())).scalar_one()
+        return found.astimezone(UTC)
+
     def close(self) -> None:
         """Give every connection back."""
         self.engine.dispose()
+        self._counting_engine.dispose()
 
 
 def open_database(settings: Settings) -> Database:
     """Open the database of the settings; tables are :func:`migrate`'s business."""
-    return Database(_engine(settings))
+    engine = _engine(settings)
+    if engine.dialect.name != "sqlite":
+        return Database(engine, engine)
+    counting = _engine(settings)
+    event.listen(counting, "connect", _hurry_sqlite)
+    return Database(engine, counting)
 
 
 def migrate(settings: Settings, revision: str = "head") -> None:
@@ -62,11 +102,16 @@ def migrate(settings: Settings, revision: str = "head") -> None:
     and version and tables change in one transaction on both databases.
     """
     engine = _engine(settings)
+    is_sqlite = engine.dialect.name == "sqlite"
+    if is_sqlite:
+        event.listen(engine, "connect", _leave_foreign_keys)
     try:
         with engine.connect().execution_options(**{WRITES: True}) as connection, connection.begin():
-            if connection.dialect.name == "postgresql":
+            if not is_sqlite:
                 connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": MIGRATION_LOCK})
             _run_alembic(connection, revision)
+            if is_sqlite:
+                _check_foreign_keys(connection)
     finally:
         engine.dispose()
 
@@ -80,9 +125,18 @@ def alembic_config(connection: Connection) -> Config:
     return config
 
 
+def is_disk_full(error: OperationalError) -> bool:
+    """Whether a statement failed for want of room on the database's disk (PostgreSQL error 53100, SQLITE_FULL)."""
+    marks = (getattr(error.orig, "sqlstate", None), getattr(error.orig, "sqlite_errorname", None))
+    return "53100" in marks or "SQLITE_FULL" in marks
+
+
 def _run_alembic(connection: Connection, revision: str) -> None:
     config = alembic_config(connection)
-    if revision == "base" or revision.startswith("-"):
+    present = MigrationContext.configure(connection).get_current_revision() or ""
+    if (
+        revision == "base" or revision.startswith("-") or revision < present
+    ):  # numbered, so they sort; "head" sorts last
         command.downgrade(config, revision)
     else:
         command.upgrade(config, revision)
@@ -91,7 +145,7 @@ def _run_alembic(connection: Connection, revision: str) -> None:
 def _engine(settings: Settings) -> Engine:
     url = make_url(settings.sql_url)
     if url.get_backend_name() != "sqlite":
-        return create_engine(url, pool_pre_ping=True, pool_size=5, max_overflow=40)
+        return create_engine(url, pool_pre_ping=True, pool_size=5, max_overflow=40, connect_args=SILENCE)
     if url.database:
         Path(url.database).parent.mkdir(parents=True, exist_ok=True)
     engine = create_engine(url, connect_args={"check_same_thread": False}, max_overflow=40)
@@ -108,6 +162,21 @@ def _prepare_sqlite(connection: sqlite3.Connection, _record: Any) -> None:
     cursor.execute("PRAGMA synchronous = FULL")  # an accepted job must survive a power cut; NORMAL may lose it in WAL
     cursor.execute("PRAGMA foreign_keys = ON")
     cursor.close()
+
+
+def _hurry_sqlite(connection: sqlite3.Connection, _record: Any) -> None:
+    connection.execute("PRAGMA synchronous = NORMAL")  # in WAL mode safe from damage, and syncs at checkpoints only
+
+
+def _leave_foreign_keys(connection: sqlite3.Connection, _record: Any) -> None:
+    """A table that others refer to can only be made anew without them (SQLite documentation, "ALTER TABLE", 7)."""
+    connection.execute("PRAGMA foreign_keys = OFF")
+
+
+def _check_foreign_keys(connection: Connection) -> None:
+    broken = connection.exec_driver_sql("PRAGMA foreign_key_check").all()
+    if broken:
+        raise IntegrityError("PRAGMA foreign_key_check", None, RuntimeError(f"rows refer to nothing: {broken[:5]}"))
 
 
 def _begin_sqlite(connection: Connection) -> None:

@@ -6,9 +6,12 @@
     │   ├── UnitMismatch      the stated unit makes scan and nominal differ by 25.4 or 1000
     │   ├── PlanInvalid       the plan is wrong, with the path and line of each fault
     │   └── RequestInvalid    anything else about a request (subclasses: too large, replayed key, damaged upload..)
-    ├── NotFound              no such thing (or not for this caller); UploadExpired: no longer
+    ├── PassphraseWrong       of a share link; PassphraseNeeded: none given yet; TooManyTries: wait; LinkForbids
+    ├── AccessRefused         the caller may not do this: Unauthenticated, ScopeMissing
+    ├── LimitReached          the key has used up what it may: RateLimited, JobQuotaReached, StorageQuotaReached
+    ├── NotFound              no such thing (or not for this caller); UploadExpired, FileSwept: no longer
     ├── Conflict              the thing exists but is in the wrong state for this
-    └── ServiceUnavailable    we cannot take it now; try again later
+    └── ServiceUnavailable    we cannot take it now; try again later (QueueFull, StorageFull: after ``retry_after_s``)
 
 Errors carry their data as attributes in ``data`` and know nothing of HTTP.  What could not be
 *measured* is no error: it is a value in the report with its reason.
@@ -165,6 +168,12 @@ class IdempotencyKeyReused(RequestInvalid):
     code = "idempotency_key_reused"
 
 
+class UrlRefused(RequestInvalid):
+    """A webhook may not go to that address."""
+
+    code = "url_refused"
+
+
 class UploadIncomplete(RequestInvalid):
     """The body ended before its announced length."""
 
@@ -183,16 +192,94 @@ class ProtocolVersionUnsupported(RequestInvalid):
     code = "protocol_version_unsupported"
 
 
+class AccessRefused(FirstpourError):
+    """The caller may not do this."""
+
+    code = "access_refused"
+
+
+class Unauthenticated(AccessRefused):
+    """No valid access key: none, or one that is malformed, unknown, expired or revoked; which, is not told."""
+
+    code = "unauthenticated"
+
+    def __init__(self) -> None:
+        super().__init__(
+            "This needs a valid access key.",
+            advice="Send it as 'Authorization: Bearer fp_...'; ask whoever runs this server for one.",
+        )
+
+
+class ScopeMissing(AccessRefused):
+    """The access key is valid but does not have the scope this needs."""
+
+    code = "scope_missing"
+
+
+class LimitReached(FirstpourError):
+    """The caller's key has used up what it may."""
+
+    code = "limit_reached"
+
+
+class RateLimited(LimitReached):
+    """More requests a minute than the key may make."""
+
+    code = "rate_limited"
+
+
+class JobQuotaReached(LimitReached):
+    """As many jobs wait and run for this key as it may have at a time."""
+
+    code = "job_quota_reached"
+
+
+class StorageQuotaReached(LimitReached):
+    """The files of this key take all the room it may have."""
+
+    code = "storage_quota_reached"
+
+
 class NotFound(FirstpourError):
     """No such thing, or not for this caller."""
 
     code = "not_found"
 
 
+class PassphraseWrong(FirstpourError):
+    """Not the passphrase of the link."""
+
+    code = "passphrase_wrong"
+
+
+class PassphraseNeeded(PassphraseWrong):
+    """The link asks for a passphrase first."""
+
+    code = "passphrase_needed"
+
+
+class LinkForbids(FirstpourError):
+    """The link does not allow this."""
+
+    code = "link_forbids"
+
+
+class TooManyTries(FirstpourError):
+    """Too many wrong passphrases; ``retry_after_s`` says when the next is looked at."""
+
+    code = "too_many_tries"
+
+
 class UploadExpired(NotFound):
     """A resumable upload left unfinished too long."""
 
     code = "upload_expired"
+
+
+class FileSwept(NotFound):
+    """A file that was deleted at the end of its time, or the report of an inspection whose files were."""
+
+    code = "file_swept"
 
 
 class Conflict(FirstpourError):
@@ -223,3 +310,15 @@ class ServiceUnavailable(FirstpourError):
     """Cannot be taken now; later it can."""
 
     code = "service_unavailable"
+
+
+class QueueFull(ServiceUnavailable):
+    """As many jobs wait as this server lets wait."""
+
+    code = "queue_full"
+
+
+class StorageFull(ServiceUnavailable):
+    """The server's disk has no room for this."""
+
+    code = "storage_full"

@@ -6,6 +6,7 @@ renamed last, so that a key that exists names a whole file; a report's folder li
 
 from __future__ import annotations
 
+import errno
 import fcntl
 import hashlib
 import os
@@ -21,6 +22,9 @@ from typing import BinaryIO, Protocol
 
 CHUNK_BYTES = 1024 * 1024  # large enough to hide call overhead, small enough to never matter for memory
 KEY_PATTERN = re.compile(r"[a-z]+(/[A-Za-z0-9_-][A-Za-z0-9_.-]*)+")
+
+
+DISK_FULL = frozenset({errno.ENOSPC, errno.EDQUOT})
 
 
 class KeyUnknown(KeyError):
@@ -86,6 +90,15 @@ class FileStore(Protocol):
 
     def check_writable(self) -> None:
         """Raise OSError when nothing can be written."""
+
+    def free_bytes(self) -> int:
+        """Room that is left."""
+
+    def keys_older_than(self, kind: str, age_s: float) -> Iterator[str]:
+        """Keys of "uploads" or "reports" that were finished longer ago than that."""
+
+    def aside_bytes(self) -> int:
+        """Room taken by what is being written, or was left by a crash."""
 
     def sweep_aside(self, older_than_s: float) -> int:
         """Remove what crashes left aside longer ago than that; how many."""
@@ -243,6 +256,22 @@ class LocalFileStore:
         path.write_bytes(b"?")
         path.unlink()
 
+    def free_bytes(self) -> int:
+        """Room that is left on the disk of the folder."""
+        return shutil.disk_usage(self._root).free
+
+    def keys_older_than(self, kind: str, age_s: float) -> Iterator[str]:
+        """Keys of whole files or folders: both lie two levels down."""
+        before = time.time() - age_s
+        for path in (self._root / kind).glob("*/*"):
+            with suppress(FileNotFoundError):
+                if path.stat().st_mtime < before:
+                    yield path.relative_to(self._root).as_posix()
+
+    def aside_bytes(self) -> int:
+        """Sum over all files aside."""
+        return folder_bytes(self._root / "aside")
+
     def sweep_aside(self, older_than_s: float) -> int:
         """Remove what crashes left behind."""
         swept, before = 0, time.time() - older_than_s
@@ -260,6 +289,20 @@ class LocalFileStore:
         if not KEY_PATTERN.fullmatch(key):
             raise ValueError(f"not a storage key: {key!r}")
         return self._root / key
+
+
+def folder_bytes(folder: Path) -> int:
+    """Sum of the sizes of all files in a folder; those that vanish meanwhile count nothing."""
+    total_bytes = 0
+    for path in folder.rglob("*"):
+        with suppress(FileNotFoundError):
+            total_bytes += path.stat().st_size if path.is_file() else 0
+    return total_bytes
+
+
+def is_disk_full(error: OSError) -> bool:
+    """Whether it failed for want of room."""
+    return error.errno in DISK_FULL
 
 
 def _upload_key(name: str) -> str:

@@ -5,10 +5,13 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
-from pydantic import Field
+from pydantic import Field, field_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
+
+from shared.access import KEY_VARIABLE, AccessMode
+from shared.addresses import AddressRules
 
 PREFIX = "FIRSTPOUR_"
 MIB = 1024 * 1024
@@ -25,10 +28,13 @@ class Settings(BaseSettings):
     data_dir: Path = Path("var")
     database_url: str = ""
     broker_url: str = ""
+    access: AccessMode = AccessMode.OPEN  # keys: every request needs an access key, and any address may be listened on
+    metrics_token: Annotated[str, Field(repr=False)] = ""  # what Prometheus sends where keys are used: figures of all
     host: str = "127.0.0.1"
     published_on_loopback_only: bool = False  # says that a container's 0.0.0.0 is published to the host's loopback only
     port: Annotated[int, Field(ge=0, le=65535)] = 8650
-    public_url: str = ""  # how callers reach us, if not http://host:port
+    webhook_networks: str = ""  # private networks that webhooks may call, such as "10.1.0.0/16,192.168.7.0/24"
+    public_url: str = ""  # how callers reach us, if not http://host:port; https makes the cookie of pages Secure
     upload_limit_bytes: int = 4096 * MIB  # a 20 M point PLY with normals is 0.5 GB; leave room
     json_body_limit_bytes: int = 2 * MIB  # a plan of a few hundred lines is 100 kB
     soft_time_limit_s: int = 1500  # 20 M points take minutes; past this something is wrong
@@ -38,8 +44,21 @@ class Settings(BaseSettings):
     heartbeat_s: int = 15
     sweep_every_s: int = 20
     max_attempts: int = 3
+    queue_limit: Annotated[int, Field(ge=1)] = 1000  # jobs that wait; at a minute each, a day's work of one worker
+    free_disk_floor_bytes: Annotated[int, Field(ge=0)] = 1024 * MIB  # room for reports and scratch of what runs
+    unused_upload_days: Annotated[int, Field(ge=1)] = 7  # an upload nobody ordered anything with
+    keep_days: Annotated[int, Field(ge=0)] = 0  # files of a finished inspection; 0 = for ever
+    store_limit_bytes: Annotated[int, Field(ge=0)] = 0  # beyond it the oldest inspections' files go; 0 = no limit
+    large_job_bytes: Annotated[int, Field(ge=1)] = 200 * MIB  # of all its files; an STL of 4 M triangles
+    worker_takes: Literal["both", "small", "large"] = "both"  # which jobs a worker runs; both = small ones first
     thread_count: Annotated[int, Field(ge=0)] = 0  # native threads a job may use; 0 = cores / worker processes
     worker_processes: Annotated[int, Field(ge=1)] = 1
+
+    @field_validator("webhook_networks")
+    @classmethod
+    def _are_networks(cls, text: str) -> str:
+        _ = AddressRules(text).networks
+        return text
 
     @property
     def sql_url(self) -> str:
@@ -63,7 +82,9 @@ def load_settings(environment: Mapping[str, str] | None = None) -> Settings:
     """
     environment = os.environ if environment is None else environment
     known = {PREFIX + name.upper() for name in Settings.model_fields}
-    unknown = sorted(name for name in environment if name.upper().startswith(PREFIX) and name.upper() not in known)
+    unknown = sorted(
+        name for name in environment if name.upper().startswith(PREFIX) and name.upper() not in {*known, KEY_VARIABLE}
+    )
     if unknown:
         raise UnknownSetting(f"unknown setting {', '.join(unknown)}; known are {', '.join(sorted(known))}")
     return Settings()

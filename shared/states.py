@@ -12,6 +12,13 @@ class Task(StrEnum):
     DETECT_FEATURES = "detect_features"
 
 
+class SizeClass(StrEnum):
+    """How much a job has to read: small ones need not wait behind large ones."""
+
+    SMALL = "small"
+    LARGE = "large"
+
+
 class InspectionState(StrEnum):
     """Where a job stands; the SQL row is the truth."""
 

@@ -9,11 +9,23 @@ from datetime import UTC, datetime
 from secrets import token_hex
 from typing import Any
 
-from sqlalchemy import JSON, BigInteger, DateTime, Float, ForeignKey, Index, Integer, String, Text, TypeDecorator
+from sqlalchemy import (
+    JSON,
+    BigInteger,
+    DateTime,
+    Float,
+    ForeignKey,
+    Index,
+    Integer,
+    String,
+    Text,
+    TypeDecorator,
+    false,
+)
 from sqlalchemy.engine import Dialect
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
 
-from shared.states import InspectionState, Task
+from shared.states import InspectionState, SizeClass, Task
 
 
 class UtcDateTime(TypeDecorator[datetime]):
@@ -49,8 +61,98 @@ class Base(DeclarativeBase):
     """Declarative base."""
 
 
-class Upload(Base):
-    """One file as received."""
+class Workspace(Base):
+    """Everything of one shop; nothing of one workspace is visible in another."""
+
+    __tablename__ = "workspaces"
+
+    id: Mapped[str] = mapped_column(String(40), primary_key=True)
+    name: Mapped[str] = mapped_column(String(200), unique=True)
+    created_at: Mapped[datetime] = mapped_column(UtcDateTime, default=utc_now)
+
+
+class InWorkspace:
+    """Belongs to one workspace.  There is no default: a row must say whose it is."""
+
+    workspace_id: Mapped[str] = mapped_column(ForeignKey("workspaces.id"), index=True)
+
+
+class MadeWithKey(InWorkspace):
+    """Counts against the quota of the key it was made with; None where no keys are used."""
+
+    key_id: Mapped[str | None] = mapped_column(ForeignKey("api_keys.id"), index=True)
+
+
+class ApiKey(InWorkspace, Base):
+    """An access key, of which only a hash is kept; see :mod:`shared.access`.
+
+    family_id : id of the first of keys that replaced each other; rate and quotas count over all of them
+    prefix : its public part;  replaced_by : the key that came after it by rotation
+    """
+
+    __tablename__ = "api_keys"
+
+    id: Mapped[str] = mapped_column(String(40), primary_key=True)
+    family_id: Mapped[str] = mapped_column(String(40), index=True)
+    name: Mapped[str] = mapped_column(String(200))
+    prefix: Mapped[str] = mapped_column(String(20), unique=True)
+    secret_sha256: Mapped[str] = mapped_column(String(64), unique=True)
+    scopes: Mapped[list[str]] = mapped_column(JSON)
+    rate_per_minute: Mapped[int] = mapped_column(Integer)
+    open_jobs_limit: Mapped[int] = mapped_column(Integer)  # queued and running together
+    stored_bytes_limit: Mapped[int] = mapped_column(BigInteger)
+    created_at: Mapped[datetime] = mapped_column(UtcDateTime, default=utc_now, index=True)
+    expires_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
+    revoked_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
+    last_used_at: Mapped[datetime | None] = mapped_column(UtcDateTime)  # to the minute
+    replaced_by: Mapped[str | None] = mapped_column(ForeignKey("api_keys.id"))
+
+
+class KeyRate(Base):
+    """How much of its rate a family of keys has used up; moved by one atomic statement a request.
+
+    spent_until_us : microseconds since 1970 at which the allowance is whole again
+    """
+
+    __tablename__ = "key_rates"
+
+    family_id: Mapped[str] = mapped_column(ForeignKey("api_keys.id"), primary_key=True)
+    spent_until_us: Mapped[int] = mapped_column(BigInteger)
+
+
+class BrowserSession(Base):
+    """A browser signed in with a key; it ends with the key at the latest."""
+
+    __tablename__ = "browser_sessions"
+
+    token_sha256: Mapped[str] = mapped_column(String(64), primary_key=True)
+    key_id: Mapped[str] = mapped_column(ForeignKey("api_keys.id"), index=True)
+    created_at: Mapped[datetime] = mapped_column(UtcDateTime, default=utc_now)
+    expires_at: Mapped[datetime] = mapped_column(UtcDateTime, index=True)
+
+
+class AuditEntry(InWorkspace, Base):
+    """Who did what, when.  Rows are only ever added: a trigger refuses to change or delete one."""
+
+    __tablename__ = "audit_log"
+    __table_args__ = (Index("ix_audit_log_workspace_at", "workspace_id", "at"),)
+
+    id: Mapped[str] = mapped_column(String(40), primary_key=True)
+    at: Mapped[datetime] = mapped_column(UtcDateTime)
+    actor: Mapped[str] = mapped_column(String(300))
+    action: Mapped[str] = mapped_column(String(80))
+    target: Mapped[str] = mapped_column(String(200))
+    request_id: Mapped[str | None] = mapped_column(String(32))
+    detail: Mapped[dict[str, Any]] = mapped_column(JSON)
+
+    @property
+    def created_at(self) -> datetime:
+        """The moment, as paging calls it."""
+        return self.at
+
+
+class Upload(MadeWithKey, Base):
+    """One file as received.  ``swept_at`` says since when its bytes are gone; the row stays for the records."""
 
     __tablename__ = "uploads"
 
@@ -60,15 +162,17 @@ class Upload(Base):
     sha256: Mapped[str] = mapped_column(String(64))
     storage_key: Mapped[str] = mapped_column(String(200))
     created_at: Mapped[datetime] = mapped_column(UtcDateTime, default=utc_now, index=True)
+    swept_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
 
 
-class Part(Base):
-    """A part being developed."""
+class Part(InWorkspace, Base):
+    """A part being developed.  ``hold`` keeps all files of it and of its inspections from being swept."""
 
     __tablename__ = "parts"
 
     id: Mapped[str] = mapped_column(String(40), primary_key=True)
     name: Mapped[str] = mapped_column(String(200))
+    hold: Mapped[bool] = mapped_column(default=False, server_default=false())
     created_at: Mapped[datetime] = mapped_column(UtcDateTime, default=utc_now, index=True)
     revisions: Mapped[list[Revision]] = relationship(back_populates="part", order_by="Revision.created_at")
 
@@ -91,16 +195,21 @@ class Revision(Base):
     nominal: Mapped[Upload] = relationship()
 
 
-class Job(Base):
+class Job(MadeWithKey, Base):
     """Work for the workers: what inspections and detections of features share, so that each is kept the same way.
 
     task : which of the two, :class:`shared.states.Task`;  queries of a subclass see its own rows only
     lease_owner, lease_until : which worker process holds it, and until when unless it beats
     attempts : claims so far; report_key : folder of the result in the file store, set last
+    size_class : :class:`shared.states.SizeClass`;  workspace_id : among workspaces the workers' time is shared evenly
+    hold : its files are kept whatever their age;  swept_at : since when its result is gone
     """
 
     __tablename__ = "jobs"
-    __table_args__ = (Index("ix_jobs_state_lease", "state", "lease_until"),)
+    __table_args__ = (
+        Index("ix_jobs_state_lease", "state", "lease_until"),
+        Index("ix_jobs_workspace_started", "workspace_id", "started_at"),
+    )
     __mapper_args__ = {"polymorphic_on": "task", "polymorphic_abstract": True}  # noqa: RUF012 - read by SQLAlchemy at class creation
 
     id: Mapped[str] = mapped_column(String(40), primary_key=True)
@@ -122,6 +231,12 @@ class Job(Base):
     outcome: Mapped[str | None] = mapped_column(String(24))
     headline: Mapped[str | None] = mapped_column(String(400))
     report_key: Mapped[str | None] = mapped_column(String(200))
+    report_bytes: Mapped[int | None] = mapped_column(BigInteger)
+    size_class: Mapped[str] = mapped_column(
+        String(8), default=SizeClass.SMALL.value, server_default=SizeClass.SMALL.value
+    )
+    hold: Mapped[bool] = mapped_column(default=False, server_default=false())
+    swept_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
     created_at: Mapped[datetime] = mapped_column(UtcDateTime, default=utc_now, index=True)
     started_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
     finished_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
@@ -147,11 +262,26 @@ class FeatureDetection(Job):
     __mapper_args__ = {"polymorphic_identity": Task.DETECT_FEATURES.value}  # noqa: RUF012 - as above
 
 
+class QuarantinedFiles(Base):
+    """Files that ended a job's process again and again; not worked on until an operator releases them.
+
+    id : :func:`worker.quarantine.fingerprint` of all input files of the job;  error : as kept in the job's row
+    """
+
+    __tablename__ = "quarantined_files"
+
+    id: Mapped[str] = mapped_column(String(64), primary_key=True)
+    file_names: Mapped[list[str]] = mapped_column(JSON)
+    error: Mapped[dict[str, Any]] = mapped_column(JSON)
+    created_at: Mapped[datetime] = mapped_column(UtcDateTime, default=utc_now)
+
+
 class IdempotencyKey(Base):
     """Answer already given under a caller's Idempotency-Key; the same key and body get it again."""
 
     __tablename__ = "idempotency_keys"
 
+    workspace_id: Mapped[str] = mapped_column(ForeignKey("workspaces.id"), primary_key=True)
     key: Mapped[str] = mapped_column(String(255), primary_key=True)
     route: Mapped[str] = mapped_column(String(200), primary_key=True)
     request_sha256: Mapped[str] = mapped_column(String(64))
@@ -160,7 +290,7 @@ class IdempotencyKey(Base):
     created_at: Mapped[datetime] = mapped_column(UtcDateTime, default=utc_now, index=True)
 
 
-class PartialUpload(Base):
+class PartialUpload(MadeWithKey, Base):
     """A resumable upload under way.
 
     offset_bytes counts what is known to be on disk; whatever the file holds beyond it is cut off

@@ -59,6 +59,11 @@ def test_only_loopback_is_published(compose: dict[str, Any]) -> None:
     assert all(port.startswith("127.0.0.1:") for port in ports)
 
 
+def test_every_request_needs_a_key(compose: dict[str, Any]) -> None:
+    assert compose["services"]["api"]["environment"]["FIRSTPOUR_ACCESS"] == "keys"
+    assert "FIRSTPOUR_PUBLISHED_ON_LOOPBACK_ONLY" not in str(compose)
+
+
 def test_database_password_has_no_default(compose: dict[str, Any]) -> None:
     assert compose["services"]["postgres"]["environment"]["POSTGRES_PASSWORD"].startswith("${POSTGRES_PASSWORD:?")
 

@@ -16,14 +16,19 @@ from typing import Any
 import structlog
 from celery import Celery, signals
 
-from shared.broker import drop_taken_messages, make_celery, send_job
+from shared.addresses import AddressRules
+from shared.broker import drop_taken_messages, make_celery, queues_of, send_job
 from shared.database import Database, migrate, open_database
 from shared.filestore import LocalFileStore
 from shared.settings import Settings
+from shared.states import SizeClass
+from worker.delivery.deliverer import Deliverer
+from worker.delivery.posting import Poster
 from worker.health import Stamp
 from worker.running import Runner, Surroundings
 from worker.sweeper import Sweeper, SweeperThread
 from worker.tasks import add_job_task
+from worker.turns import sizes_taken
 
 CELERY_ARGUMENTS = (
     "--quiet",
@@ -35,6 +40,8 @@ CELERY_ARGUMENTS = (
     "--without-heartbeat",
 )
 
+DELIVER_EVERY_S = 2.0  # a look at an index; what subscribers wait at most when all is well
+
 log = structlog.get_logger()
 
 
@@ -44,8 +51,9 @@ class Worker:
 
     app: Celery
     database: Database
-    sweeper: SweeperThread
+    threads: tuple[SweeperThread, ...]
     stopping: threading.Event
+    queues: tuple[str, ...]
 
     def run(self) -> None:
         """Work until told to stop."""
@@ -53,16 +61,18 @@ class Worker:
         signals.worker_ready.connect(self._ready)
         signals.worker_shutting_down.connect(self._shutting_down)
         try:
-            self.app.worker_main([*CELERY_ARGUMENTS])
+            self.app.worker_main([*CELERY_ARGUMENTS, "--queues", ",".join(self.queues)])
         finally:
-            self.sweeper.stop()
+            for thread in self.threads:
+                thread.stop()
             self.database.close()
 
     def _keep_our_logs(self, **_fields: Any) -> None:
         """A receiver of this signal keeps Celery from configuring logs itself."""
 
     def _ready(self, **_fields: Any) -> None:
-        self.sweeper.start()
+        for thread in self.threads:
+            thread.start()
         log.info("worker_ready")
 
     def _shutting_down(self, **_fields: Any) -> None:
@@ -78,8 +88,8 @@ def make_worker(settings: Settings, pipeline: str | None = None) -> Worker:
     store = LocalFileStore(settings.files_dir)
     stopping = threading.Event()
 
-    def send(job_id: str) -> bool:
-        return send_job(app, job_id)
+    def send(job_id: str, size_class: SizeClass) -> bool:
+        return send_job(app, job_id, size_class)
 
     around = Surroundings(
         settings=settings, database=database, store=store, send=send, stopping=stopping, pipeline=pipeline
@@ -94,4 +104,9 @@ def make_worker(settings: Settings, pipeline: str | None = None) -> Worker:
         store.sweep_aside(older_than_s=2 * settings.hard_time_limit_s)
         stamp.renew()
 
-    return Worker(app, database, SweeperThread(sweep, settings.sweep_every_s), stopping)
+    deliverer = Deliverer(database, Poster(AddressRules(settings.webhook_networks)), stopping)
+    threads = (
+        SweeperThread(sweep, settings.sweep_every_s),
+        SweeperThread(deliverer.deliver, DELIVER_EVERY_S, "deliverer"),
+    )
+    return Worker(app, database, threads, stopping, tuple(queues_of(sizes_taken(settings))))

@@ -137,6 +137,8 @@ class _Watching:
             self._last = Done(**event)
         elif kind == "failed":
             self._last = Failure(**event)
+        elif kind == "disk_full":
+            self._last = failures.disk_full(self._stage)
         else:
             self._last = failures.memory_exceeded(self._limits.memory_bytes, self._stage)
 

@@ -14,6 +14,7 @@ from shared.errors import Datum, FirstpourError
 from shared.states import Stage
 
 MIB = 1024 * 1024
+DIED = "worker_died"
 
 
 @dataclass(frozen=True)
@@ -56,7 +57,7 @@ def worker_died(exit_status: int, stage: Stage | None) -> Failure:
     else:
         reason = f"ended without a result (exit status {exit_status})"
     return Failure(
-        "worker_died",
+        DIED,
         f"The process that ran the job {reason}{_during(stage)}.",
         "If it happens again with these files, one of them upsets a native library: save it anew from the CAD or scan"
         " program, or thin the scan out.",
@@ -68,7 +69,7 @@ def worker_died(exit_status: int, stage: Stage | None) -> Failure:
 def lease_lost() -> Failure:
     """A worker vanished with the job: machine off, or killed together with its job."""
     return Failure(
-        "worker_died",
+        DIED,
         "The worker that ran the job stopped reporting.",
         "If it happens again with these files, the machine may lack memory for them: thin the scan out.",
         is_passing=True,
@@ -92,6 +93,17 @@ def memory_exceeded(limit_bytes: int, stage: Stage | None) -> Failure:
         f"The job needed more than {limit_bytes // MIB} MiB of memory{_during(stage)} and was stopped.",
         "Thin the scan out or simplify the CAD, or have FIRSTPOUR_MEMORY_LIMIT_BYTES raised.",
         {"limit_bytes": limit_bytes, "stage": stage.value if stage else None},
+    )
+
+
+def disk_full(stage: Stage | None) -> Failure:
+    """No room for the result, or for what is written on the way to it."""
+    return Failure(
+        "storage_full",
+        f"The server's disk was full{_during(stage)}.",
+        "Make room on the server, then order it anew; your files are kept.",
+        {"stage": stage.value if stage else None},
+        is_passing=True,
     )
 
 

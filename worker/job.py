@@ -3,12 +3,13 @@
     python -m worker.job --out FOLDER --events-fd N [--pipeline MODULE:FUNCTION] < job.json
 
 It knows no database, broker or settings.  Each event is one line of JSON: ``progress``, then one of
-``done``, ``failed``, ``out_of_memory``.  No last event means that it died.
+``done``, ``failed``, ``out_of_memory``, ``disk_full``.  No last event means that it died.
 """
 
 from __future__ import annotations
 
 import argparse
+import errno
 import importlib
 import json
 import os
@@ -35,6 +36,7 @@ from worker.threads import limit_open3d_threads
 PIPELINE = "worker.pipeline:inspect"
 PIPELINES = {"inspect": PIPELINE, "detect_features": "worker.detecting:detect"}  # by task
 PROGRESS_EVERY_S = 0.05
+DISK_FULL = frozenset({errno.ENOSPC, errno.EDQUOT})
 
 log = structlog.get_logger()
 
@@ -66,6 +68,10 @@ class Events:
         """No result, because an allocation was refused."""
         self._write("out_of_memory")
 
+    def disk_full(self) -> None:
+        """No result, because a file could not be written."""
+        self._write("disk_full")
+
     def _write(self, event: str, **fields: Any) -> None:
         line = json.dumps({"event": event, **fields}).encode() + b"\n"
         while line:
@@ -81,7 +87,10 @@ def run(job: AnyJob, out_dir: Path, pipeline: str, events: Events) -> None:
         events.failed(failures.of_error(error))
     except MemoryError:
         events.out_of_memory()
-    except Exception:  # the edge of the job: everything not foreseen is a fault of ours
+    except Exception as error:  # the edge of the job: everything not foreseen is a fault of ours
+        if isinstance(error, OSError) and error.errno in DISK_FULL:
+            events.disk_full()
+            return
         reference = token_hex(4)
         log.exception("job_failed", reference=reference)
         events.failed(failures.internal_error(reference))

@@ -6,7 +6,8 @@
 
 Each change is one UPDATE that names the state, owner and attempt it expects; whoever finds no row
 has lost the lease and must drop what it holds.  Of two workers with the same message one claims.
-The clocks of the machines may differ by less than ``lease_s``.
+Times are the database's: the clocks of the machines do not matter.  If that one clock is set, a job
+under way may lose one attempt (forward) or its lost lease is waited for twice ``lease_s`` (back).
 """
 
 from __future__ import annotations
@@ -22,11 +23,13 @@ from typing import Any
 from sqlalchemy import ColumnElement, and_, or_, update
 
 from shared.database import Database
+from shared.outbox import tell_end
 from shared.settings import Settings
-from shared.states import InspectionState, Stage
-from shared.tables import Job, utc_now
+from shared.states import InspectionState, SizeClass, Stage
+from shared.tables import Job
 from worker import failures
 from worker.failures import Failure
+from worker.quarantine import set_aside
 
 _NO_LEASE: dict[str, Any] = {"lease_owner": None, "lease_until": None, "heartbeat_at": None}
 _FRESH: dict[str, Any] = {"stage": None, "progress": 0.0}
@@ -39,6 +42,7 @@ class Lease:
     job_id: str
     owner: str
     attempt: int
+    size_class: SizeClass
 
 
 @dataclass(frozen=True)
@@ -57,11 +61,11 @@ def new_owner() -> str:
 class Leases:
     """Leases on jobs, in one database."""
 
-    def __init__(self, database: Database, settings: Settings, clock: Callable[[], datetime] = utc_now) -> None:
+    def __init__(self, database: Database, settings: Settings, clock: Callable[[], datetime] | None = None) -> None:
         self._database = database
         self._lease = timedelta(seconds=settings.lease_s)
         self._max_attempts = settings.max_attempts
-        self._clock = clock
+        self._clock = clock or database.now
 
     def claim(self, job_id: str) -> Lease | None:
         """Take the lease, counting an attempt; None if there is nothing to do or another has it."""
@@ -81,7 +85,7 @@ class Leases:
             started_at=now,
             **_FRESH,
         )
-        return None if row is None else Lease(job_id, owner, row.attempts)
+        return None if row is None else Lease(job_id, owner, row.attempts, row.size_class)
 
     def beat(self, lease: Lease, stage: Stage | None, progress: float) -> Beat:
         """Extend the lease and note the progress; a lease that ran out but was not taken is still held."""
@@ -95,11 +99,17 @@ class Leases:
         )
         return Beat(row is not None, row is not None and row.is_cancel_requested)
 
-    def finish(self, lease: Lease, *, outcome: str, headline: str, report_key: str) -> bool:
+    def finish(
+        self, lease: Lease, *, outcome: str, headline: str, report_key: str, report_bytes: int | None = None
+    ) -> bool:
         """Done: the report is published under ``report_key``.  False if the lease was lost."""
-        return self._end(
-            lease, InspectionState.DONE, outcome=outcome, headline=headline, report_key=report_key, progress=1.0
-        )
+        result: dict[str, Any] = {
+            "outcome": outcome,
+            "headline": headline,
+            "report_key": report_key,
+            "report_bytes": report_bytes,
+        }
+        return self._end(lease, InspectionState.DONE, progress=1.0, **result)
 
     def fail(self, lease: Lease, failure: Failure) -> bool:
         """Failed for good."""
@@ -112,7 +122,8 @@ class Leases:
     def retry(self, lease: Lease, failure: Failure) -> bool:
         """Back to the queue, or failed if this was the last attempt.  True if it will be tried again."""
         if lease.attempt >= self._max_attempts:
-            self.fail(lease, failures.after_attempts(failure, lease.attempt))
+            last = failures.after_attempts(failure, lease.attempt)
+            self._end(lease, InspectionState.FAILED, quarantine=_if_it_died(last), error=last.to_row())
             return False
         return self._requeue(lease)
 
@@ -133,37 +144,58 @@ class Leases:
         failure = failures.after_attempts(failures.lease_lost(), self._max_attempts)
         self._change(
             and_(free, Job.attempts >= self._max_attempts),
+            quarantine=failure,
             state=InspectionState.FAILED.value,
             error=failure.to_row(),
             finished_at=now,
             **_NO_LEASE,
         )
 
+    def shorten(self) -> None:
+        """Bound leases that reach too far ahead, as after a clock set back; whoever lives beats again at once."""
+        now = self._clock()
+        statement = (
+            update(Job)
+            .where(Job.state == InspectionState.RUNNING.value, Job.lease_until > now + 2 * self._lease)
+            .values(lease_until=now + self._lease)
+            .execution_options(synchronize_session=False)
+        )
+        with self._database.writing() as session:
+            session.execute(statement)
+
     def _requeue(self, lease: Lease, **values: Any) -> bool:
         queued = InspectionState.QUEUED.value
         return self._change(_fence(lease), state=queued, sent_at=None, **_FRESH, **_NO_LEASE, **values) is not None
 
-    def _end(self, lease: Lease, state: InspectionState, **values: Any) -> bool:
+    def _end(self, lease: Lease, state: InspectionState, *, quarantine: Failure | None = None, **values: Any) -> bool:
         values |= {"state": state.value, "finished_at": self._clock(), **_NO_LEASE}
-        return self._change(_fence(lease), **values) is not None
+        return self._change(_fence(lease), quarantine=quarantine, **values) is not None
 
-    def _change(self, condition: ColumnElement[bool], **values: Any) -> _Changed | None:
+    def _change(
+        self, condition: ColumnElement[bool], *, quarantine: Failure | None = None, **values: Any
+    ) -> _Changed | None:
+        """Change the one row that meets the condition; its files are set aside in the same transaction."""
         statement = (
             update(Job)
             .where(condition)
             .values(**values)
-            .returning(Job.attempts, Job.cancel_requested)
+            .returning(Job.id, Job.attempts, Job.cancel_requested, Job.size_class)
             .execution_options(synchronize_session=False)
         )
         with self._database.writing() as session:
             row = session.execute(statement).one_or_none()
-        return None if row is None else _Changed(row.attempts, row.cancel_requested)
+            if row is not None and quarantine is not None:
+                set_aside(session, row.id, quarantine)
+            if row is not None and "finished_at" in values:
+                tell_end(session, row.id, values["finished_at"])  # subscribers: in the transaction that ends the job
+        return None if row is None else _Changed(row.attempts, row.cancel_requested, SizeClass(row.size_class))
 
 
 @dataclass(frozen=True)
 class _Changed:
     attempts: int
     is_cancel_requested: bool
+    size_class: SizeClass
 
 
 def is_free(now: datetime) -> ColumnElement[bool]:
@@ -172,6 +204,11 @@ def is_free(now: datetime) -> ColumnElement[bool]:
         Job.state == InspectionState.QUEUED.value,
         and_(Job.state == InspectionState.RUNNING.value, Job.lease_until < now),
     )
+
+
+def _if_it_died(failure: Failure) -> Failure | None:
+    """A full disk or a database that is away says nothing against the files."""
+    return failure if failure.code == failures.DIED else None
 
 
 def _fence(lease: Lease) -> ColumnElement[bool]:

@@ -16,22 +16,25 @@ from pathlib import Path
 from secrets import token_hex
 
 import structlog
+from sqlalchemy import select
 from sqlalchemy.exc import OperationalError
 from sqlalchemy.orm import Session
 
 from shared.database import Database
-from shared.filestore import FileStore, KeyUnknown
+from shared.filestore import FileStore, KeyUnknown, folder_bytes, is_disk_full
 from shared.plan import Plan
 from shared.settings import Settings
-from shared.states import Stage
+from shared.states import SizeClass, Stage
 from shared.tables import FeatureDetection, Inspection, Job, Upload
 from shared.units import LengthUnit
 from worker import failures
 from worker.child import Done, JobEnd, JobLimits, JobPlace, Stopped, run_job
 from worker.failures import Failure
 from worker.job_records import AnyJob, BodyFile, DetectionJob, InputFile, InspectionJob
-from worker.lease import Lease, Leases
+from worker.lease import Lease, Leases, is_free
+from worker.quarantine import refusal
 from worker.threads import threads_per_job
+from worker.turns import in_turn, sizes_taken
 
 PROGRESS_EVERY_S = 1.0  # also how soon a wish to cancel is seen
 
@@ -48,7 +51,7 @@ class Surroundings:
     settings: Settings
     database: Database
     store: FileStore
-    send: Callable[[str], bool]
+    send: Callable[[str, SizeClass], bool]
     stopping: threading.Event
     pipeline: str | None = None
 
@@ -61,24 +64,50 @@ class Runner:
         self._leases = Leases(around.database, around.settings)
 
     def run(self, job_id: str) -> None:
-        """Run one job if it is free; return at once if it is not."""
+        """Run the job whose turn it is; ``job_id`` is the one a message named, which only says that there is work."""
         if self._around.stopping.is_set():
             return  # the row stays queued; the next worker's sweeper sends it
-        lease = self._leases.claim(job_id)
+        if self._around.store.free_bytes() < self._around.settings.free_disk_floor_bytes:
+            log.warning("disk_full")  # a try now would cost an attempt; the sweeper reminds us again
+            return
+        lease = self._claim()
         if lease is None:
             self._leases.settle(job_id)
             log.info("nothing_to_do")
             return
-        log.info("claimed", attempt=lease.attempt)
+        if lease.job_id != job_id:
+            self._pass_on(job_id)
+        with structlog.contextvars.bound_contextvars(job_id=lease.job_id):
+            log.info("claimed", attempt=lease.attempt)
+            self._work(lease)
+
+    def _claim(self) -> Lease | None:
+        """Claim the first in turn; another worker may be faster, then the next."""
+        with self._around.database.reading() as session:
+            now = self._around.database.now()
+            ids = session.scalars(in_turn(now, sizes_taken(self._around.settings), self._around.settings.max_attempts))
+            candidates = ids.all()
+        return next(filter(None, map(self._leases.claim, candidates)), None)
+
+    def _pass_on(self, job_id: str) -> None:
+        """Send a message on whose job did not get its turn: as many messages as jobs stay on the way."""
+        with self._around.database.reading() as session:
+            still_free = select(Job.size_class).where(Job.id == job_id, is_free(self._around.database.now()))
+            size_class = session.scalar(still_free)
+        if size_class is not None:
+            self._around.send(job_id, SizeClass(size_class))
+
+    def _work(self, lease: Lease) -> None:
+        """Run a claimed job to its end."""
         try:
             watch = _LeaseWatch(self._leases, lease, self._around.settings, self._around.stopping)
             with self._folders() as place:
                 end = self._run_process(lease.job_id, place, watch)
                 self._settle(lease, end, place.out_dir, watch)
-        except Exception:  # the edge of the task: disk full, database away, or a fault of ours
+        except Exception as error:  # the edge of the task: disk full, database away, or a fault of ours
             reference = token_hex(4)
             log.exception("worker_failed", reference=reference)
-            self._try_again(lease, replace(failures.internal_error(reference), is_passing=True))
+            self._try_again(lease, _passing(error, reference))
 
     def _run_process(self, job_id: str, place: JobPlace, watch: _LeaseWatch) -> JobEnd:
         settings = self._around.settings
@@ -87,6 +116,10 @@ class Runner:
             hard_time_s=settings.hard_time_limit_s,
             memory_bytes=settings.memory_limit_bytes,
         )
+        with self._around.database.reading() as session:
+            refused = refusal(session, job_id)
+        if refused is not None:
+            return refused
         try:
             job = load_job(self._around, job_id)
         except KeyUnknown as error:
@@ -120,14 +153,17 @@ class Runner:
 
     def _try_again(self, lease: Lease, failure: Failure) -> None:
         if self._leases.retry(lease, failure):
-            self._around.send(lease.job_id)
+            self._around.send(lease.job_id, lease.size_class)
 
     def _publish(self, lease: Lease, done: Done, out_dir: Path) -> None:
         store = self._around.store
+        size_bytes = folder_bytes(out_dir)
         key = store.publish_folder(out_dir, f"reports/{lease.job_id}/{lease.attempt}")
 
         def finish() -> bool:
-            return self._leases.finish(lease, outcome=done.outcome, headline=done.headline, report_key=key)
+            return self._leases.finish(
+                lease, outcome=done.outcome, headline=done.headline, report_key=key, report_bytes=size_bytes
+            )
 
         if self._patiently(finish):
             log.info("finished", outcome=done.outcome)
@@ -142,7 +178,7 @@ class Runner:
             log.info("cancelled", was_held=self._leases.cancel(lease))
         elif watch.is_held:
             log.info("released", was_held=self._leases.release(lease))
-            self._around.send(lease.job_id)
+            self._around.send(lease.job_id, lease.size_class)
         else:
             log.warning("lease_lost")
 
@@ -186,6 +222,13 @@ class _LeaseWatch:
             return
         self._held_s = time.monotonic()
         self.is_held, self.is_cancel_requested = beat.is_held, beat.is_cancel_requested
+
+
+def _passing(error: Exception, reference: str) -> Failure:
+    """What stopped the worker and not the job: most of it passes."""
+    if isinstance(error, OSError) and is_disk_full(error):
+        return failures.disk_full(Stage.REPORT)
+    return replace(failures.internal_error(reference), is_passing=True)
 
 
 def load_job(around: Surroundings, job_id: str) -> AnyJob:

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from sqlalchemy.orm import Session
 
-from api.jobs import remind_workers
+from api.backpressure import check_queue
+from api.jobs import classify, remind_workers
 from api.parts.service import detection_id, get_revision, new_detection
-from api.resources import Resources
+from api.resources import Caller, Resources
 from shared.errors import FeaturesNotReady
 from shared.feature_list import FeatureList
 from shared.filestore import FileStore
@@ -16,22 +17,26 @@ from shared.tables import FeatureDetection, Revision
 FEATURES_FILE = "features.json"
 
 
-def detection_of(resources: Resources, part_id: str, revision_id: str) -> tuple[Revision, FeatureDetection]:
+def detection_of(
+    resources: Resources, caller: Caller, part_id: str, revision_id: str
+) -> tuple[Revision, FeatureDetection]:
     """A revision and the detection of its features, queued now if the revision is older than detection.
 
-    Raises NotFound.
+    Raises NotFound, QueueFull.
     """
     with resources.database.reading() as session:
-        revision, row = _both(session, part_id, revision_id)
+        revision, row = _both(session, caller, part_id, revision_id)
     if row is not None:
         return revision, row
     with resources.database.writing() as session:
         session.get_one(Revision, revision_id, with_for_update=True)  # of two callers at once, one queues it
-        revision, row = _both(session, part_id, revision_id)
+        revision, row = _both(session, caller, part_id, revision_id)
         if row is not None:
             return revision, row
-        row = new_detection(revision)
+        check_queue(session, resources.settings)
+        row = new_detection(caller, revision)
         session.add(row)
+        classify(session, resources.settings, row)
     remind_workers(resources, row.id)
     return revision, row
 
@@ -55,6 +60,6 @@ def ready_list(store: FileStore, row: FeatureDetection) -> FeatureList:
     return listed
 
 
-def _both(session: Session, part_id: str, revision_id: str) -> tuple[Revision, FeatureDetection | None]:
-    revision = get_revision(session, revision_id, part_id)
+def _both(session: Session, caller: Caller, part_id: str, revision_id: str) -> tuple[Revision, FeatureDetection | None]:
+    revision = get_revision(session, caller, revision_id, part_id)
     return revision, session.get(FeatureDetection, detection_id(revision_id))

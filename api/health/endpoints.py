@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from fastapi import APIRouter, Response
+from fastapi import APIRouter, Request, Response
 from prometheus_client import CONTENT_TYPE_LATEST, generate_latest
 from starlette.responses import PlainTextResponse
 
+from api.admission import GuardedRoute
 from api.health.schemas import Live, Ready
-from api.health.service import readiness
-from api.resources import NeedsResources
+from api.health.service import check_may_read_metrics, readiness
+from api.problems import declared
+from api.resources import NeedsResources, Public
+from shared.errors import Unauthenticated
 
-router = APIRouter(tags=["health"])
+router = APIRouter(route_class=GuardedRoute, tags=["health"], dependencies=[Public])
 
 
 @router.get("/v1/health/live", response_model=Live, summary="Does the process answer?")
@@ -36,8 +39,15 @@ def ready(response: Response, resources: NeedsResources) -> Ready:
     "/metrics",
     response_class=PlainTextResponse,
     summary="Figures for Prometheus",
-    responses={200: {"content": {"text/plain": {"example": 'firstpour_inspections{state="queued"} 2.0'}}}},
+    responses={
+        **declared(Unauthenticated),
+        200: {"content": {"text/plain": {"example": 'firstpour_inspections{state="queued"} 2.0'}}},
+    },
 )
-def metrics(resources: NeedsResources) -> Response:
-    """Requests by route template, inspections by state, bytes received."""
+def metrics(request: Request, resources: NeedsResources) -> Response:
+    """Requests by route template, inspections by state, bytes received.
+
+    They count all workspaces, so where keys are used they are for who has FIRSTPOUR_METRICS_TOKEN.
+    """
+    check_may_read_metrics(resources.settings, request.headers.get("authorization", ""))
     return Response(generate_latest(resources.metrics.registry), media_type=CONTENT_TYPE_LATEST)

@@ -10,21 +10,22 @@ from fastapi import APIRouter, Depends
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 from starlette.concurrency import run_in_threadpool
 
+from api.admission import GuardedRoute, is_still_good
 from api.inspections.schemas import InspectionOut, inspection_out
 from api.inspections.service import get_inspection
 from api.problems import declared
-from api.resources import NeedsResources, Resources
-from shared.errors import NotFound
+from api.resources import Caller, NeedsResources, Reader, Resources
+from shared.errors import NotFound, Unauthenticated
 
-router = APIRouter(prefix="/v1/inspections", tags=["inspections"])
+router = APIRouter(route_class=GuardedRoute, prefix="/v1/inspections", tags=["inspections"])
 POLL_S = 0.4  # below what a person notices
 RETRY_MS = 2000
 STREAM_EXAMPLE = 'event: progress\nid: running-align-0.3500-1-False\ndata: {"state": "running", "stage": "align"}\n\n'
 
 
-async def standing(inspection_id: str, resources: NeedsResources) -> InspectionOut:
+async def standing(inspection_id: str, caller: Reader, resources: NeedsResources) -> InspectionOut:
     """The inspection when the stream begins, so that an unknown one is refused before it does."""
-    return await run_in_threadpool(_read, resources, inspection_id)
+    return await run_in_threadpool(_read, resources, caller, inspection_id)
 
 
 @router.get(
@@ -34,7 +35,7 @@ async def standing(inspection_id: str, resources: NeedsResources) -> InspectionO
     responses={**declared(NotFound), 200: {"content": {"text/event-stream": {"example": STREAM_EXAMPLE}}}},
 )
 async def follow_inspection(
-    first: Annotated[InspectionOut, Depends(standing)], resources: NeedsResources
+    first: Annotated[InspectionOut, Depends(standing)], caller: Reader, resources: NeedsResources
 ) -> AsyncIterator[ServerSentEvent]:
     """Events named ``progress`` with the whole inspection as data whenever it changed, and ``end`` with the last.
 
@@ -50,12 +51,18 @@ async def follow_inspection(
         if current.state.is_final:
             return
         await asyncio.sleep(POLL_S)
-        current = await run_in_threadpool(_read, resources, first.id)
+        try:
+            current = await run_in_threadpool(_read, resources, caller, first.id)
+        except Unauthenticated:  # the answer is under way and can only end; whoever comes back is told
+            return
 
 
-def _read(resources: Resources, inspection_id: str) -> InspectionOut:
+def _read(resources: Resources, caller: Caller, inspection_id: str) -> InspectionOut:
+    """The inspection as it stands; a key revoked since the stream began ends it, as it would any other request."""
     with resources.database.reading() as session:
-        return inspection_out(get_inspection(session, inspection_id))
+        if not is_still_good(session, caller):
+            raise Unauthenticated
+        return inspection_out(get_inspection(session, caller, inspection_id))
 
 
 def _mark(seen: InspectionOut) -> str:

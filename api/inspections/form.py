@@ -11,31 +11,37 @@ from sqlalchemy.orm import Session
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
+from api.admission import GuardedRoute
+from api.backpressure import check_disk, check_queue
 from api.idempotency import Claim, Key, claim_for
 from api.inspections import service
-from api.inspections.multipart import Form, FormFile, FormLimits, read_form
+from api.inspections.multipart import MEMORY_LIMIT_BYTES, Form, FormFile, FormLimits, read_form
 from api.inspections.schemas import InspectionIn, InspectionOut, inspection_out
-from api.jobs import remind_workers
+from api.jobs import classify, remind_workers
 from api.negotiation import prefers_html
 from api.problems import declared
-from api.resources import NeedsResources
-from api.uploads.receiving import keep_or_drop
-from api.uploads.service import add_upload
+from api.resources import Caller, NeedsResources, Resources, Writer
+from api.uploads.receiving import keep_or_drop, refuse_beyond_quota
+from api.uploads.service import keep_upload
 from shared.errors import (
     FileEmpty,
     FileKindUnknown,
     FileTooLarge,
     IdempotencyKeyReused,
+    JobQuotaReached,
     MediaTypeUnsupported,
     PlanInvalid,
+    QueueFull,
     RequestInvalid,
-    ServiceUnavailable,
+    StorageFull,
+    StorageQuotaReached,
     UnitMissing,
     UploadIncomplete,
 )
+from shared.settings import Settings
 from shared.units import LengthUnit
 
-router = APIRouter(prefix="/v1/inspections", tags=["inspections"])
+router = APIRouter(route_class=GuardedRoute, prefix="/v1/inspections", tags=["inspections"])
 TEXT_FIELDS = frozenset({"title", "unit", "nominal_unit", "scan_unit", "plan"})
 UNITS = [unit.value for unit in LengthUnit]
 UNIT_OF_FILE = "file"
@@ -72,19 +78,25 @@ FORM_BODY = {"required": True, "content": {"multipart/form-data": {"schema": FOR
     response_model=InspectionOut,
     summary="Send both files and order an inspection",
     responses=declared(
-        FileEmpty, FileKindUnknown, FileTooLarge, IdempotencyKeyReused, MediaTypeUnsupported, PlanInvalid,
-        RequestInvalid, ServiceUnavailable, UnitMissing, UploadIncomplete,
+        FileEmpty, FileKindUnknown, FileTooLarge, IdempotencyKeyReused, JobQuotaReached, MediaTypeUnsupported,
+        PlanInvalid, QueueFull, RequestInvalid, StorageFull, StorageQuotaReached, UnitMissing, UploadIncomplete,
     ),
     openapi_extra={"requestBody": FORM_BODY},
 )  # fmt: skip
-async def create_from_form(request: Request, resources: NeedsResources, key: Key = None) -> Response:
+async def create_from_form(request: Request, caller: Writer, resources: NeedsResources, key: Key = None) -> Response:
     """``curl -F nominal=@head.step -F scan=@scan.stl -F unit=mm http://127.0.0.1:8650/v1/inspections/form``."""
+    await run_in_threadpool(_check_room, resources, caller, int(request.headers.get("content-length", "0")))
     limits = FormLimits(resources.settings.upload_limit_bytes, TEXT_FIELDS)
     form = await read_form(request.stream(), request.headers.get("content-type", ""), resources.store, limits)
     resources.metrics.upload_bytes.labels("form").inc(sum(file.stored.size_bytes for file in form.files))
     stored = [file.stored for file in form.files]
     answer = await run_in_threadpool(
-        keep_or_drop, resources, stored, _claim(request, key, form), lambda session: _order(session, form), 202
+        keep_or_drop,
+        resources,
+        stored,
+        _claim(request, caller, key, form),
+        lambda session: _order(session, caller, form, resources.settings),
+        202,
     )
     if not answer.is_replayed:
         await run_in_threadpool(remind_workers, resources, answer.body["id"])
@@ -93,13 +105,23 @@ async def create_from_form(request: Request, resources: NeedsResources, key: Key
     return answer.response()
 
 
-def _claim(request: Request, key: str | None, form: Form) -> Claim:
+def _claim(request: Request, caller: Caller, key: str | None, form: Form) -> Claim:
     fields = sorted(f"{name}={text}" for name, text in form.fields.items())
     files = sorted(f"{file.field}={file.name}:{file.stored.sha256}" for file in form.files)
-    return claim_for(request, key, *fields, *files)
+    return claim_for(request, caller, key, *fields, *files)
 
 
-def _order(session: Session, form: Form) -> dict[str, Any]:
+def _check_room(resources: Resources, caller: Caller, announced_bytes: int) -> None:
+    """Before gigabytes are sent in vain."""
+    check_disk(resources, announced_bytes)
+    with resources.database.reading() as session:
+        check_queue(session, resources.settings)
+    files_bytes = max(0, announced_bytes - MEMORY_LIMIT_BYTES)  # less what may be text; counted exactly at the end
+    refuse_beyond_quota(resources, caller, files_bytes)
+
+
+def _order(session: Session, caller: Caller, form: Form, settings: Settings) -> dict[str, Any]:
+    check_queue(session, settings)
     unknown = sorted(form.fields.keys() - TEXT_FIELDS)
     if unknown:
         raise RequestInvalid(
@@ -111,12 +133,12 @@ def _order(session: Session, form: Form) -> dict[str, Any]:
     values = {
         "title": form.fields.get("title"),
         "plan": form.fields.get("plan"),
-        "nominal_upload_id": add_upload(session, nominal.stored, nominal.name).id,
+        "nominal_upload_id": keep_upload(session, caller, nominal.stored, nominal.name).id,
         "nominal_unit": form.fields.get("nominal_unit"),
-        "scan_upload_id": add_upload(session, scan.stored, scan.name).id,
+        "scan_upload_id": keep_upload(session, caller, scan.stored, scan.name).id,
         "scan_unit": form.fields.get("scan_unit"),
         "unit": None if form.fields.get("unit") == UNIT_OF_FILE else form.fields.get("unit"),
-        "bodies": [_body(session, file) for file in form.files if file.field not in {"nominal", "scan"}],
+        "bodies": [_body(session, caller, file) for file in form.files if file.field not in {"nominal", "scan"}],
     }
     try:
         wanted = InspectionIn.model_validate(values)
@@ -125,7 +147,9 @@ def _order(session: Session, form: Form) -> dict[str, Any]:
         raise RequestInvalid(
             f"The form cannot be used: {'; '.join(faults)}.", advice="Correct the fields named.", faults=faults
         ) from error
-    return inspection_out(service.create_inspection(session, wanted)).model_dump(mode="json")
+    row = service.create_inspection(session, caller, wanted)
+    classify(session, settings, row)
+    return inspection_out(row).model_dump(mode="json")
 
 
 def _only(form: Form, field: str) -> FormFile:
@@ -139,7 +163,7 @@ def _only(form: Form, field: str) -> FormFile:
     return found[0]
 
 
-def _body(session: Session, file: FormFile) -> dict[str, str]:
+def _body(session: Session, caller: Caller, file: FormFile) -> dict[str, str]:
     role, _, name = file.field.partition(".")
     if role not in {"core", "part"}:
         raise RequestInvalid(
@@ -147,5 +171,5 @@ def _body(session: Session, file: FormFile) -> dict[str, str]:
             advice="Files are nominal, scan, core, core.NAME and part.NAME.",
             field=file.field,
         )
-    upload = add_upload(session, file.stored, file.name)
+    upload = keep_upload(session, caller, file.stored, file.name)
     return {"name": name or PurePosixPath(file.name).stem, "role": role, "upload_id": upload.id}

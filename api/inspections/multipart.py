@@ -52,7 +52,7 @@ async def read_form(chunks: AsyncIterator[bytes], content_type: str, store: File
 
     Raises
     ------
-    MediaTypeUnsupported, RequestInvalid, UploadIncomplete, FileEmpty, FileTooLarge, ServiceUnavailable
+    MediaTypeUnsupported, RequestInvalid, UploadIncomplete, FileEmpty, FileTooLarge, StorageFull
         Files stored before are deleted again.
 
     """

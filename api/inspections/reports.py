@@ -10,15 +10,16 @@ from fastapi import APIRouter, Request
 from fastapi import Path as PathPart
 from starlette.responses import FileResponse, Response
 
+from api.admission import GuardedRoute
 from api.inspections.service import attachment_path, get_inspection, report_path
 from api.negotiation import prefers_html
 from api.problems import declared
-from api.resources import NeedsResources, Resources
+from api.resources import Caller, NeedsResources, Reader, Resources
 from shared.csp import csp_for
 from shared.errors import NotFound, ReportNotReady
 from shared.report import REPORT_VERSION
 
-router = APIRouter(prefix="/v1/inspections", tags=["inspections"])
+router = APIRouter(route_class=GuardedRoute, prefix="/v1/inspections", tags=["inspections"])
 MEDIA_TYPES = {"json": "application/json", "html": "text/html; charset=utf-8"}
 AS_JSON: dict[str, Any] = {
     "application/json": {
@@ -40,9 +41,10 @@ POLICIES_KEPT = 64  # a policy is some hundred bytes; finding it means reading u
         200: {"content": {**AS_JSON, **AS_HTML}},
     },
 )
-def read_report(inspection_id: str, request: Request, resources: NeedsResources) -> Response:
+def read_report(inspection_id: str, request: Request, caller: Reader, resources: NeedsResources) -> Response:
     """A page for a browser, JSON for everyone else."""
-    return _report(inspection_id, "html" if prefers_html(request) else "json", request, resources)
+    kind = "html" if prefers_html(request) else "json"
+    return report_response(_path(inspection_id, kind, caller, resources), kind, request)
 
 
 @router.get(
@@ -54,9 +56,9 @@ def read_report(inspection_id: str, request: Request, resources: NeedsResources)
         200: {"content": AS_JSON},
     },
 )
-def read_report_json(inspection_id: str, request: Request, resources: NeedsResources) -> Response:
+def read_report_json(inspection_id: str, request: Request, caller: Reader, resources: NeedsResources) -> Response:
     """Its schema is at /v1/schemas/report."""
-    return _report(inspection_id, "json", request, resources)
+    return report_response(_path(inspection_id, "json", caller, resources), "json", request)
 
 
 @router.get(
@@ -65,9 +67,9 @@ def read_report_json(inspection_id: str, request: Request, resources: NeedsResou
     summary="Read the report as a page",
     responses={**declared(NotFound, ReportNotReady), 200: {"content": AS_HTML}},
 )
-def read_report_html(inspection_id: str, request: Request, resources: NeedsResources) -> Response:
+def read_report_html(inspection_id: str, request: Request, caller: Reader, resources: NeedsResources) -> Response:
     """One self-contained file, which may load nothing from anywhere."""
-    return _report(inspection_id, "html", request, resources)
+    return report_response(_path(inspection_id, "html", caller, resources), "html", request)
 
 
 @router.get(
@@ -79,27 +81,39 @@ def read_report_html(inspection_id: str, request: Request, resources: NeedsResou
         200: {"content": {"application/octet-stream": {"example": "x_mm,y_mm,z_mm,room_mm"}}},
     },
 )
-def read_attachment(inspection_id: str, name: FileName, resources: NeedsResources) -> Response:
+def read_attachment(inspection_id: str, name: FileName, caller: Reader, resources: NeedsResources) -> Response:
     """Maps and lists to take along, by the path that the report gives: always a download, never shown in place."""
     with resources.database.reading() as session:
-        path = attachment_path(resources.store, get_inspection(session, inspection_id), name)
+        path = attachment_path(resources.store, get_inspection(session, caller, inspection_id), name)
+    return attachment_response(path)
+
+
+def attachment_response(path: Path) -> Response:
+    """A file that goes with a report."""
     headers = {"Cache-Control": "private, no-cache", "X-Content-Type-Options": "nosniff"}
-    return FileResponse(path, media_type="application/octet-stream", filename=name, headers=headers)
+    return FileResponse(path, media_type="application/octet-stream", filename=path.name, headers=headers)
 
 
-def _report(inspection_id: str, kind: str, request: Request, resources: Resources) -> Response:
-    with resources.database.reading() as session:
-        path = report_path(resources.store, get_inspection(session, inspection_id), kind)
+def report_response(path: Path, kind: str, request: Request, *, framed_by: str = "'none'") -> Response:
+    """A report as a page or as JSON, or that the caller has it already.
+
+    framed_by : who may show the page inside another (CSP Level 3, frame-ancestors)
+    """
     headers = {"Cache-Control": "private, no-cache", "Vary": "Accept"}
     if kind == "html":
-        headers["Content-Security-Policy"] = _policy(path)
+        headers["Content-Security-Policy"] = f"{_policy(path)}; frame-ancestors {framed_by}"
     answer = FileResponse(path, media_type=MEDIA_TYPES[kind], headers=headers, stat_result=path.stat())
     if answer.headers["etag"] in request.headers.get("if-none-match", "").split(", "):
         return Response(status_code=304, headers={**headers, "ETag": answer.headers["etag"]})
     return answer
 
 
+def _path(inspection_id: str, kind: str, caller: Caller, resources: Resources) -> Path:
+    with resources.database.reading() as session:
+        return report_path(resources.store, get_inspection(session, caller, inspection_id), kind)
+
+
 @lru_cache(maxsize=POLICIES_KEPT)
 def _policy(path: Path) -> str:
     """A published report never changes, so neither does its policy."""
-    return f"{csp_for(path.read_text(encoding='utf-8'))}; frame-ancestors 'none'"
+    return csp_for(path.read_text(encoding="utf-8"))

@@ -68,6 +68,8 @@ EXAMPLE: JsonDict = {
     "stage": "align",
     "progress": 0.35,
     "cancel_requested": False,
+    "hold": False,
+    "swept_at": None,
     "attempts": 1,
     "outcome": None,
     "headline": None,
@@ -123,6 +125,8 @@ class InspectionOut(BaseModel):
     stage: Stage | None
     progress: float = Field(ge=0, le=1, description="Share of the work done.")
     cancel_requested: bool
+    hold: bool = Field(description="Whether its files are kept whatever their age.")
+    swept_at: datetime | None = Field(description="Since when its files are gone, at the end of their time.")
     attempts: int
     outcome: OutcomeWord | None
     headline: str | None = Field(description="The report in one sentence.")
@@ -156,6 +160,8 @@ def inspection_out(row: Inspection) -> InspectionOut:
         stage=Stage(row.stage) if row.stage else None,
         progress=row.progress,
         cancel_requested=row.cancel_requested,
+        hold=row.hold,
+        swept_at=row.swept_at,
         attempts=row.attempts,
         outcome=row.outcome,
         headline=row.headline,
@@ -174,7 +180,7 @@ def inspection_out(row: Inspection) -> InspectionOut:
 
 def _links(row: Inspection) -> InspectionLinks:
     address = f"/v1/inspections/{row.id}"
-    has_report = row.report_key is not None and row.state == InspectionState.DONE
+    has_report = row.report_key is not None and row.state == InspectionState.DONE and row.swept_at is None
     return InspectionLinks(
         self=address,
         page=f"/inspections/{row.id}",

@@ -32,6 +32,19 @@ def page(
     return HTMLResponse(content, status, {**HEADERS, **(headers or {})})
 
 
+def sign_in_page(
+    request: Request,
+    status: int,
+    headers: Mapping[str, str] | None = None,
+    *,
+    fault: str | None = None,
+    wanted: str | None = None,
+) -> Response:
+    """A field for an access key; afterwards the browser goes on to where it wanted."""
+    here = "/" if request.url.path == "/sign-in" else request.url.path
+    return page("sign_in.html", {"fault": fault, "wanted": wanted or here}, status, headers)
+
+
 def problem_page(
     _request: Request, problem: Mapping[str, Any], status: int, headers: Mapping[str, str] | None = None
 ) -> Response:

@@ -8,6 +8,8 @@ from types import MappingProxyType
 from typing import Any
 
 from api.inspections.schemas import InspectionOut
+from api.resources import Caller
+from shared.access import Scope
 from shared.states import InspectionState, Stage
 
 OUTCOME_WORDS: Mapping[str, str] = MappingProxyType(
@@ -47,6 +49,11 @@ class StageShown:
     name: str
     label: str
     standing: str
+
+
+def for_caller(caller: Caller) -> dict[str, Any]:
+    """What depends on who looks: the key to sign out of, if one is used, and whether there is anything to send with."""
+    return {"signed_in": caller.name if caller.key_id else None, "may_write": Scope.WRITE in caller.scopes}
 
 
 def shown(inspection: InspectionOut) -> dict[str, Any]:

@@ -76,6 +76,7 @@ class RevisionIn(_Strict):
 PART_EXAMPLE: JsonDict = {
     "id": PART_ID,
     "name": "Two-cylinder head",
+    "hold": False,
     "created_at": "2025-01-31T09:30:00Z",
     "links": {"self": f"/v1/parts/{PART_ID}", "revisions": f"/v1/parts/{PART_ID}/revisions"},
 }
@@ -98,6 +99,14 @@ PART_PAGE_EXAMPLE: JsonDict = {"items": [PART_EXAMPLE], "next_cursor": None}
 REVISION_PAGE_EXAMPLE: JsonDict = {"items": [REVISION_EXAMPLE], "next_cursor": None}
 
 
+class HoldIn(BaseModel):
+    """Whether files are to be kept whatever their age."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, json_schema_extra={"examples": [{"hold": True}]})
+
+    hold: bool
+
+
 class PartLinks(BaseModel):
     """Where to go on."""
 
@@ -112,6 +121,7 @@ class PartOut(BaseModel):
 
     id: str
     name: str
+    hold: bool = Field(description="Whether all files of it and of its inspections are kept whatever their age.")
     created_at: datetime
     links: PartLinks
 
@@ -162,7 +172,7 @@ def part_out(part: Part) -> PartOut:
     """A part as callers see it."""
     address = f"/v1/parts/{part.id}"
     links = PartLinks(self=address, revisions=f"{address}/revisions")
-    return PartOut(id=part.id, name=part.name, created_at=part.created_at, links=links)
+    return PartOut(id=part.id, name=part.name, hold=part.hold, created_at=part.created_at, links=links)
 
 
 def revision_out(revision: Revision) -> RevisionOut:

@@ -10,7 +10,10 @@ from sqlalchemy.orm import Session
 
 from api.paging import after_cursor, page_of
 from api.parts.schemas import BodyIn, PartIn, RevisionIn
-from api.uploads.service import get_upload
+from api.quotas import check_jobs
+from api.resources import Caller
+from api.uploads.service import take_upload
+from shared import audit
 from shared.errors import FileKindUnknown, NotFound, RequestInvalid, UnitMissing
 from shared.feature_list import FEATURES_VERSION
 from shared.file_kinds import CARRIES_UNIT, carries_unit
@@ -21,32 +24,45 @@ from shared.units import LengthUnit
 UNITS = ", ".join(LengthUnit)
 
 
-def create_part(session: Session, wanted: PartIn) -> Part:
+def create_part(session: Session, caller: Caller, wanted: PartIn) -> Part:
     """A new part."""
-    part = Part(id=new_id("part"), name=wanted.name)
+    part = Part(id=new_id("part"), workspace_id=caller.workspace_id, name=wanted.name)
     session.add(part)
     session.flush()
+    audit.note(session, caller, "part.created", part.id, name=part.name)
     return part
 
 
-def get_part(session: Session, part_id: str) -> Part:
-    """One part; raises NotFound."""
+def get_part(session: Session, caller: Caller, part_id: str) -> Part:
+    """One part of the caller's workspace; raises NotFound."""
     part = session.get(Part, part_id)
-    if part is None:
+    if part is None or part.workspace_id != caller.workspace_id:
         raise NotFound(f"There is no part {part_id}.", advice="See /v1/parts for those there are.", id=part_id)
     return part
 
 
-def list_parts(session: Session, limit: int, cursor: str | None) -> tuple[Sequence[Part], str | None]:
-    """A page of parts, newest first, and the cursor of the next."""
-    rows = session.scalars(after_cursor(select(Part), Part.created_at, Part.id, cursor).limit(limit + 1)).all()
+def hold_part(session: Session, caller: Caller, part_id: str, hold: bool) -> Part:
+    """Keep all files of a part and of its inspections, or no longer; raises NotFound."""
+    part = get_part(session, caller, part_id)
+    if hold != part.hold:
+        audit.note(session, caller, "part.held" if hold else "part.hold_ended", part.id)
+    part.hold = hold
+    session.flush()
+    return part
+
+
+def list_parts(session: Session, caller: Caller, limit: int, cursor: str | None) -> tuple[Sequence[Part], str | None]:
+    """A page of the workspace's parts, newest first, and the cursor of the next."""
+    own = select(Part).where(Part.workspace_id == caller.workspace_id)
+    rows = session.scalars(after_cursor(own, Part.created_at, Part.id, cursor).limit(limit + 1)).all()
     return page_of(rows, limit)
 
 
-def create_revision(session: Session, part_id: str, wanted: RevisionIn) -> Revision:
+def create_revision(session: Session, caller: Caller, part_id: str, wanted: RevisionIn) -> Revision:
     """A new revision of a part, and the detection of its features, queued with it."""
-    part = get_part(session, part_id)
-    nominal = get_upload(session, wanted.nominal_upload_id)
+    check_jobs(session, caller)
+    part = get_part(session, caller, part_id)
+    nominal = take_upload(session, caller, wanted.nominal_upload_id)
     plan, source = checked_plan(wanted.plan)
     revision = Revision(
         id=new_id("rev"),
@@ -54,14 +70,15 @@ def create_revision(session: Session, part_id: str, wanted: RevisionIn) -> Revis
         label=wanted.label,
         nominal=nominal,
         unit=checked_unit(nominal, wanted.unit),
-        bodies=checked_bodies(session, wanted.bodies),
+        bodies=checked_bodies(session, caller, wanted.bodies),
         plan=plan,
         plan_source=source,
     )
     session.add(revision)
     session.flush()
-    session.add(new_detection(revision))
+    session.add(new_detection(caller, revision))
     session.flush()
+    audit.note(session, caller, "revision.created", revision.id, part_id=part.id, label=revision.label)
     return revision
 
 
@@ -70,10 +87,17 @@ def detection_id(revision_id: str) -> str:
     return f"feat{FEATURES_VERSION}_{revision_id.removeprefix('rev_')}"
 
 
-def new_detection(revision: Revision) -> FeatureDetection:
+def detection_of(session: Session, revision: Revision) -> FeatureDetection:
+    """The detection queued with a revision."""
+    return session.get_one(FeatureDetection, detection_id(revision.id))
+
+
+def new_detection(caller: Caller, revision: Revision) -> FeatureDetection:
     """A detection to be queued."""
     return FeatureDetection(
         id=detection_id(revision.id),
+        workspace_id=caller.workspace_id,
+        key_id=caller.key_id,
         title=revision.label,
         revision_id=revision.id,
         nominal_upload_id=revision.nominal_upload_id,
@@ -81,19 +105,20 @@ def new_detection(revision: Revision) -> FeatureDetection:
     )
 
 
-def get_revision(session: Session, revision_id: str, part_id: str | None = None) -> Revision:
-    """One revision, of that part if one is named; raises NotFound."""
-    revision = session.get(Revision, revision_id)
+def get_revision(session: Session, caller: Caller, revision_id: str, part_id: str | None = None) -> Revision:
+    """One revision of the caller's workspace, of that part if one is named; raises NotFound."""
+    own = select(Revision).join(Part).where(Revision.id == revision_id, Part.workspace_id == caller.workspace_id)
+    revision = session.scalar(own)
     if revision is None or part_id not in {None, revision.part_id}:
         raise NotFound(f"There is no revision {revision_id}.", advice="See the part's revisions.", id=revision_id)
     return revision
 
 
 def list_revisions(
-    session: Session, part_id: str, limit: int, cursor: str | None
+    session: Session, caller: Caller, part_id: str, limit: int, cursor: str | None
 ) -> tuple[Sequence[Revision], str | None]:
     """A page of revisions of a part, newest first, and the cursor of the next."""
-    get_part(session, part_id)
+    get_part(session, caller, part_id)
     rows = after_cursor(select(Revision).where(Revision.part_id == part_id), Revision.created_at, Revision.id, cursor)
     return page_of(session.scalars(rows.limit(limit + 1)).all(), limit)
 
@@ -126,12 +151,12 @@ def checked_unit(upload: Upload, unit: LengthUnit | None, general: LengthUnit | 
     return unit.value if unit else None
 
 
-def checked_bodies(session: Session, bodies: Sequence[BodyIn]) -> list[dict[str, str]]:
+def checked_bodies(session: Session, caller: Caller, bodies: Sequence[BodyIn]) -> list[dict[str, str]]:
     """Bodies as kept; names must differ and files must be there."""
     names = [body.name for body in bodies]
     doubled = sorted({name for name in names if names.count(name) > 1})
     if doubled:
         raise RequestInvalid(f"Body name given twice: {', '.join(doubled)}.", advice="Give every body its own name.")
     for body in bodies:
-        get_upload(session, body.upload_id)
+        take_upload(session, caller, body.upload_id)
     return [body.model_dump() for body in bodies]

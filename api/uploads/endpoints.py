@@ -4,28 +4,40 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from fastapi import APIRouter, Header, Query, Request
+from fastapi import APIRouter, Depends, Header, Query, Request
 from sqlalchemy.orm import Session
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import FileResponse, Response
 
+from api.admission import GuardedRoute
+from api.backpressure import check_disk
 from api.idempotency import Key, claim_for
 from api.problems import declared
-from api.resources import NeedsResources
-from api.uploads.receiving import keep_or_drop
+from api.resources import NeedsResources, Reader, Writer
+from api.uploads.receiving import keep_or_drop, refuse_beyond_quota
 from api.uploads.schemas import UploadOut, upload_out
-from api.uploads.service import add_upload, display_name, get_upload, name_in_disposition, receive_file, too_large
+from api.uploads.service import (
+    display_name,
+    get_upload,
+    keep_upload,
+    name_in_disposition,
+    receive_file,
+    too_large,
+    with_its_bytes,
+)
 from shared.errors import (
     FileEmpty,
+    FileSwept,
     FileTooLarge,
     IdempotencyKeyReused,
     MediaTypeUnsupported,
     NotFound,
     RequestInvalid,
-    ServiceUnavailable,
+    StorageFull,
+    StorageQuotaReached,
 )
 
-router = APIRouter(prefix="/v1/uploads", tags=["uploads"])
+router = APIRouter(route_class=GuardedRoute, prefix="/v1/uploads", tags=["uploads"])
 RAW_BODY = {
     "requestBody": {
         "required": True,
@@ -39,36 +51,52 @@ RAW_BODY = {
 }
 
 
+def shown_name(
+    name: Annotated[str | None, Query(max_length=1000, examples=["head_scan.stl"])] = None,
+    content_disposition: Annotated[str | None, Header(examples=['attachment; filename="head_scan.stl"'])] = None,
+) -> str:
+    """What the sender calls the file."""
+    return display_name(name or name_in_disposition(content_disposition))
+
+
 @router.post(
     "",
     status_code=201,
     response_model=UploadOut,
     summary="Send a file as the raw body",
     responses=declared(
-        FileEmpty, FileTooLarge, MediaTypeUnsupported, IdempotencyKeyReused, ServiceUnavailable, RequestInvalid
+        FileEmpty,
+        FileTooLarge,
+        IdempotencyKeyReused,
+        MediaTypeUnsupported,
+        RequestInvalid,
+        StorageFull,
+        StorageQuotaReached,
     ),
     openapi_extra=RAW_BODY,
 )
 async def create_upload(
     request: Request,
+    caller: Writer,
     resources: NeedsResources,
+    shown: Annotated[str, Depends(shown_name)],
     key: Key = None,
-    name: Annotated[str | None, Query(max_length=1000, examples=["head_scan.stl"])] = None,
-    content_disposition: Annotated[str | None, Header(examples=['attachment; filename="head_scan.stl"'])] = None,
 ) -> Response:
     """Stream the body to the disk.  ``curl -T head.step 'http://127.0.0.1:8650/v1/uploads?name=head.step' -X POST``."""
     _refuse_forms(request)
-    shown = display_name(name or name_in_disposition(content_disposition))
     limit_bytes = resources.settings.upload_limit_bytes
-    if int(request.headers.get("content-length", "0")) > limit_bytes:
+    announced_bytes = int(request.headers.get("content-length", "0"))
+    if announced_bytes > limit_bytes:
         raise too_large(shown, limit_bytes)
+    check_disk(resources, announced_bytes)
+    await run_in_threadpool(refuse_beyond_quota, resources, caller, announced_bytes)
     stored = await receive_file(request.stream(), resources.store, shown, limit_bytes)
     resources.metrics.upload_bytes.labels("raw").inc(stored.size_bytes)
 
     def make(session: Session) -> dict[str, object]:
-        return upload_out(add_upload(session, stored, shown)).model_dump(mode="json")
+        return upload_out(keep_upload(session, caller, stored, shown)).model_dump(mode="json")
 
-    claim = claim_for(request, key, shown, stored.sha256)
+    claim = claim_for(request, caller, key, shown, stored.sha256)
     answer = await run_in_threadpool(keep_or_drop, resources, [stored], claim, make)
     return answer.response()
 
@@ -76,10 +104,10 @@ async def create_upload(
 @router.get(
     "/{upload_id}", response_model=UploadOut, summary="What is known about an upload", responses=declared(NotFound)
 )
-def read_upload(upload_id: str, resources: NeedsResources) -> UploadOut:
+def read_upload(upload_id: str, caller: Reader, resources: NeedsResources) -> UploadOut:
     """Name, size and hash."""
     with resources.database.reading() as session:
-        return upload_out(get_upload(session, upload_id))
+        return upload_out(get_upload(session, caller, upload_id))
 
 
 @router.get(
@@ -87,14 +115,14 @@ def read_upload(upload_id: str, resources: NeedsResources) -> UploadOut:
     response_class=FileResponse,
     summary="The bytes as received",
     responses={
-        **declared(NotFound),
+        **declared(NotFound, FileSwept),
         200: {"content": {"application/octet-stream": {"example": "solid head_scan ..."}}},
     },
 )
-def read_content(upload_id: str, resources: NeedsResources) -> FileResponse:
+def read_content(upload_id: str, caller: Reader, resources: NeedsResources) -> FileResponse:
     """Always as an attachment: a file of a stranger is never shown as a page."""
     with resources.database.reading() as session:
-        upload = get_upload(session, upload_id)
+        upload = with_its_bytes(get_upload(session, caller, upload_id))
     return FileResponse(
         resources.store.local_path(upload.storage_key),
         media_type="application/octet-stream",

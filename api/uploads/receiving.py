@@ -8,8 +8,18 @@ from typing import Any
 from sqlalchemy.orm import Session
 
 from api.idempotency import Answer, Claim, answer_once
-from api.resources import Resources
+from api.quotas import check_bytes
+from api.resources import Caller, Resources
 from shared.filestore import StoredFile
+
+
+def refuse_beyond_quota(resources: Resources, caller: Caller, announced_bytes: int) -> None:
+    """Refuse what has no room before it is received; it is counted again when it is here.
+
+    Raises StorageQuotaReached.
+    """
+    with resources.database.reading() as session:
+        check_bytes(session, caller, announced_bytes)
 
 
 def keep_or_drop(

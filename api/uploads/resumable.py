@@ -17,8 +17,10 @@ from functools import partial
 from sqlalchemy import select, update
 from starlette.requests import ClientDisconnect
 
-from api.resources import Resources
-from api.uploads.service import add_upload, buffered, display_name, empty, on_disk, too_large
+from api.backpressure import check_disk
+from api.quotas import check_bytes
+from api.resources import Caller, Resources
+from api.uploads.service import Owner, add_upload, buffered, display_name, empty, note_upload, on_disk, too_large
 from shared.errors import ChecksumMismatch, Conflict, NotFound, RequestInvalid, UploadBusy, UploadExpired
 from shared.filestore import KeyUnknown, PartialBusy, PartialWriter
 from shared.tables import PartialUpload, new_id, utc_now
@@ -36,7 +38,16 @@ class Checksum:
     digest: bytes
 
 
-def create_partial(resources: Resources, size_bytes: int, metadata: dict[str, str]) -> PartialUpload:
+@dataclass(frozen=True)
+class Piece:
+    """One PATCH: where it begins, its bytes, and what they should hash to."""
+
+    offset_bytes: int
+    body: AsyncIterator[bytes]
+    checksum: Checksum | None = None
+
+
+def create_partial(resources: Resources, caller: Caller, size_bytes: int, metadata: dict[str, str]) -> PartialUpload:
     """A new resumable upload; its ``sha256`` in the metadata, if given, is checked at the end."""
     name = display_name(metadata.get("filename") or metadata.get("name"))
     if size_bytes == 0:
@@ -44,8 +55,11 @@ def create_partial(resources: Resources, size_bytes: int, metadata: dict[str, st
     limit_bytes = resources.settings.upload_limit_bytes
     if size_bytes > limit_bytes:
         raise too_large(name, limit_bytes)
+    check_disk(resources, size_bytes)
     row = PartialUpload(
         id=new_id("part_up"),
+        workspace_id=caller.workspace_id,
+        key_id=caller.key_id,
         file_name=name,
         size_bytes=size_bytes,
         offset_bytes=0,
@@ -54,46 +68,46 @@ def create_partial(resources: Resources, size_bytes: int, metadata: dict[str, st
         expires_at=utc_now() + KEPT,
     )
     with resources.database.writing() as session:
+        check_bytes(session, caller, size_bytes)
         session.add(row)
     return row
 
 
-def get_partial(resources: Resources, partial_id: str) -> PartialUpload:
-    """Where a resumable upload stands; raises NotFound and UploadExpired."""
+def get_partial(resources: Resources, owner: Owner, partial_id: str) -> PartialUpload:
+    """Where a resumable upload of that workspace stands; raises NotFound and UploadExpired."""
     with resources.database.reading() as session:
         row = session.get(PartialUpload, partial_id)
-    if row is None:
+    if row is None or row.workspace_id != owner.workspace_id:
         raise NotFound(f"There is no resumable upload {partial_id}.", advice=ADVICE_AGAIN, id=partial_id)
     if row.upload_id is None and row.expires_at < utc_now():
         raise UploadExpired(f"The resumable upload {partial_id} was left too long.", advice=ADVICE_AGAIN, id=partial_id)
     return row
 
 
-async def append(
-    resources: Resources, row: PartialUpload, offset_bytes: int, body: AsyncIterator[bytes], checksum: Checksum | None
-) -> PartialUpload:
+async def append(resources: Resources, caller: Caller, row: PartialUpload, piece: Piece) -> PartialUpload:
     """Append the body of one PATCH, and finish the upload when that was the last of it.
 
     Raises
     ------
-    Conflict, UploadBusy, RequestInvalid, ChecksumMismatch, ClientDisconnect
+    Conflict, UploadBusy, RequestInvalid, ChecksumMismatch, StorageFull, ClientDisconnect
         Whatever was written before, except of a body with a wrong checksum, is kept.
 
     """
-    if offset_bytes != row.offset_bytes:
+    if piece.offset_bytes != row.offset_bytes:
         raise Conflict(
-            f"This upload stands at byte {row.offset_bytes}, not {offset_bytes}.",
+            f"This upload stands at byte {row.offset_bytes}, not {piece.offset_bytes}.",
             advice="Ask with HEAD where to go on.",
             offset_bytes=row.offset_bytes,
         )
     if row.offset_bytes == row.size_bytes:  # all is there; at most the end was missed by a crash
-        return await on_disk(lambda: _finished(resources, row.id))
+        return await on_disk(lambda: _finished(resources, caller, row))
+    check_disk(resources)
     try:
         with resources.store.append_to_partial(row.storage_key, row.offset_bytes) as writer:
             if _fresh_offset(resources, row) != row.offset_bytes:  # another PATCH finished while we asked for the lock
                 raise Conflict("Another request wrote to this upload.", advice="Ask with HEAD where to go on.")
-            await _write(resources, row, writer, body, checksum)
-            return await on_disk(lambda: _finished(resources, row.id))
+            await _write(resources, row, writer, piece)
+            return await on_disk(lambda: _finished(resources, caller, row))
     except PartialBusy as error:
         raise UploadBusy(
             "Another request is writing to this upload.", advice="Wait for it, then ask with HEAD."
@@ -102,9 +116,9 @@ async def append(
         raise NotFound("This upload is no longer on the disk.", advice=ADVICE_AGAIN) from error
 
 
-def drop_partial(resources: Resources, partial_id: str) -> None:
+def drop_partial(resources: Resources, caller: Caller, partial_id: str) -> None:
     """Forget a resumable upload; a finished one keeps its file."""
-    row = get_partial(resources, partial_id)
+    row = get_partial(resources, caller, partial_id)
     _drop(resources, row)
 
 
@@ -117,17 +131,12 @@ def drop_expired(resources: Resources) -> int:
     return len(rows)
 
 
-async def _write(
-    resources: Resources,
-    row: PartialUpload,
-    writer: PartialWriter,
-    body: AsyncIterator[bytes],
-    checksum: Checksum | None,
-) -> None:
+async def _write(resources: Resources, row: PartialUpload, writer: PartialWriter, piece: Piece) -> None:
+    checksum = piece.checksum
     started, digest = writer.offset_bytes, hashlib.new(checksum.algorithm) if checksum else None
     unsaved = 0
     try:
-        async for buffer in buffered(_within(body, row.size_bytes - started)):
+        async for buffer in buffered(_within(piece.body, row.size_bytes - started)):
             await on_disk(partial(writer.write, buffer))
             unsaved += len(buffer)
             if digest is not None:
@@ -166,12 +175,12 @@ def _save_offset(resources: Resources, partial_id: str, offset_bytes: int) -> No
 
 
 def _fresh_offset(resources: Resources, row: PartialUpload) -> int:
-    return get_partial(resources, row.id).offset_bytes
+    return get_partial(resources, row, row.id).offset_bytes
 
 
-def _finished(resources: Resources, partial_id: str) -> PartialUpload:
+def _finished(resources: Resources, caller: Caller, seen: PartialUpload) -> PartialUpload:
     """The row as it is now; when all bytes are there, an upload is made of them first."""
-    row = get_partial(resources, partial_id)
+    row = get_partial(resources, seen, seen.id)
     if row.offset_bytes < row.size_bytes or row.upload_id is not None:
         return row
     stored = resources.store.finish_partial(row.storage_key)
@@ -185,9 +194,11 @@ def _finished(resources: Resources, partial_id: str) -> PartialUpload:
             received=stored.sha256,
         )
     with resources.database.writing() as session:
-        kept = session.get_one(PartialUpload, partial_id)
+        kept = session.get_one(PartialUpload, row.id)
         if kept.upload_id is None:
-            kept.upload_id = add_upload(session, stored, row.file_name).id
+            upload = add_upload(session, row, stored, row.file_name)  # counts against the key that began it
+            note_upload(session, caller, upload)
+            kept.upload_id = upload.id
         return kept
 
 

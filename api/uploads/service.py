@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
-import errno
 import re
 import unicodedata
 from collections.abc import AsyncIterator, Callable
 from email.message import Message
 from functools import partial
-from typing import TypeVar
+from typing import Any, Protocol, TypeVar
 from urllib.parse import unquote
 
 from anyio import to_thread
 from sqlalchemy.orm import Session
 from starlette.requests import ClientDisconnect
 
-from shared.errors import FileEmpty, FileTooLarge, NotFound, ServiceUnavailable
-from shared.filestore import FileStore, FileWriter, StoredFile
+from api.backpressure import storage_full
+from api.quotas import check_bytes
+from api.resources import Caller
+from shared import audit
+from shared.errors import FileEmpty, FileSwept, FileTooLarge, NotFound
+from shared.filestore import FileStore, FileWriter, StoredFile, is_disk_full
 from shared.tables import Upload, new_id
 
 MIB = 1024 * 1024
@@ -31,7 +34,7 @@ async def receive_file(chunks: AsyncIterator[bytes], store: FileStore, name: str
 
     Raises
     ------
-    FileEmpty, FileTooLarge, ServiceUnavailable
+    FileEmpty, FileTooLarge, StorageFull
         Naming the file.
 
     """
@@ -72,18 +75,29 @@ async def on_disk(work: Callable[[], T]) -> T:
     try:
         return await to_thread.run_sync(work)
     except OSError as error:
-        if error.errno not in {errno.ENOSPC, errno.EDQUOT}:
-            raise
-        raise ServiceUnavailable(
-            "The server's disk is full.",
-            advice="Nothing was kept of this file. Make room on the server, then send it again.",
-        ) from error
+        if is_disk_full(error):
+            raise storage_full("The server's disk is full.") from error
+        raise
 
 
-def add_upload(session: Session, stored: StoredFile, name: str) -> Upload:
+class Owner(Protocol):
+    """Whose a file is: the caller who sends it, or the row that says who began to send it."""
+
+    @property
+    def workspace_id(self) -> Any:
+        """The workspace."""
+
+    @property
+    def key_id(self) -> Any:
+        """The key it counts against, None where no keys are used."""
+
+
+def add_upload(session: Session, owner: Owner, stored: StoredFile, name: str) -> Upload:
     """Make a stored file an upload."""
     upload = Upload(
         id=new_id("up"),
+        workspace_id=owner.workspace_id,
+        key_id=owner.key_id,
         file_name=name,
         size_bytes=stored.size_bytes,
         sha256=stored.sha256,
@@ -94,11 +108,46 @@ def add_upload(session: Session, stored: StoredFile, name: str) -> Upload:
     return upload
 
 
-def get_upload(session: Session, upload_id: str) -> Upload:
-    """One upload; raises NotFound."""
+def keep_upload(session: Session, caller: Caller, stored: StoredFile, name: str) -> Upload:
+    """An upload the caller sent whole, within the room of the key; raises StorageQuotaReached."""
+    check_bytes(session, caller, stored.size_bytes)
+    upload = add_upload(session, caller, stored, name)
+    note_upload(session, caller, upload)
+    return upload
+
+
+def note_upload(session: Session, caller: Caller, upload: Upload) -> None:
+    """Into the audit log."""
+    details = {"file": upload.file_name, "size_bytes": upload.size_bytes, "sha256": upload.sha256}
+    audit.note(session, caller, "upload.received", upload.id, **details)
+
+
+def get_upload(session: Session, caller: Caller, upload_id: str) -> Upload:
+    """One upload of the caller's workspace; raises NotFound."""
     upload = session.get(Upload, upload_id)
-    if upload is None:
+    if upload is None or upload.workspace_id != caller.workspace_id:
         raise NotFound(f"There is no upload {upload_id}.", advice="Send the file to /v1/uploads first.", id=upload_id)
+    return upload
+
+
+def take_upload(session: Session, caller: Caller, upload_id: str) -> Upload:
+    """One upload of the caller's workspace to order something with, kept from being swept until this transaction ends.
+
+    Raises NotFound, FileSwept.
+    """
+    lock = {"read": True, "key_share": True}  # waits for a sweep that looks at it; SQLite's writers take turns anyway
+    session.get(Upload, upload_id, with_for_update=lock, populate_existing=True)
+    return with_its_bytes(get_upload(session, caller, upload_id))
+
+
+def with_its_bytes(upload: Upload) -> Upload:
+    """The same upload; raises FileSwept when only its row is left."""
+    if upload.swept_at is not None:
+        raise FileSwept(
+            f"{upload.file_name} was deleted on {upload.swept_at:%Y-%m-%d}: nothing kept here needed it any more.",
+            advice="Send the file again.",
+            id=upload.id,
+        )
     return upload
 
 

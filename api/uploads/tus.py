@@ -6,12 +6,13 @@ from email.utils import format_datetime
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Header, Request
-from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
+from api.admission import GuardedRoute
 from api.problems import declared
-from api.resources import NeedsResources
+from api.resources import NeedsResources, Public, Writer, let_in
 from api.uploads import resumable
+from api.uploads.resumable import Piece
 from shared.errors import (
     ChecksumMismatch,
     Conflict,
@@ -22,7 +23,8 @@ from shared.errors import (
     NotFound,
     ProtocolVersionUnsupported,
     RequestInvalid,
-    ServiceUnavailable,
+    StorageFull,
+    StorageQuotaReached,
     UploadBusy,
     UploadExpired,
 )
@@ -36,7 +38,7 @@ EVERY_ANSWER = {"Tus-Resumable": VERSION}
 Count = Annotated[int, Header(ge=0, examples=[1048576])]
 PATCH_ERRORS: tuple[type[FirstpourError], ...] = (
     ChecksumMismatch, Conflict, MediaTypeUnsupported, NotFound, ProtocolVersionUnsupported, RequestInvalid,
-    ServiceUnavailable, UploadBusy, UploadExpired,
+    StorageFull, UploadBusy, UploadExpired,
 )  # fmt: skip
 
 
@@ -50,11 +52,11 @@ def spoken_version(tus_resumable: Annotated[str | None, Header(examples=[VERSION
         )
 
 
-router = APIRouter(prefix=ADDRESS, tags=["resumable uploads"])
+router = APIRouter(route_class=GuardedRoute, prefix=ADDRESS, tags=["resumable uploads"])
 SpeaksTus = Depends(spoken_version)
 
 
-@router.options("", status_code=204, summary="What this server can of tus")
+@router.options("", status_code=204, dependencies=[Public], summary="What this server can of tus")
 def tus_options(resources: NeedsResources) -> Response:
     """Version, extensions, limits."""
     headers = {
@@ -73,15 +75,18 @@ def tus_options(resources: NeedsResources) -> Response:
     response_class=Response,
     dependencies=[SpeaksTus],
     summary="Begin a resumable upload",
-    responses=declared(FileEmpty, FileTooLarge, ProtocolVersionUnsupported, RequestInvalid),
+    responses=declared(
+        FileEmpty, FileTooLarge, ProtocolVersionUnsupported, RequestInvalid, StorageFull, StorageQuotaReached
+    ),
 )
 def tus_create(
+    caller: Writer,
     resources: NeedsResources,
     upload_length: Count,
     upload_metadata: Annotated[str | None, Header(max_length=8192, examples=["filename aGVhZC5zdGVw"])] = None,
 ) -> Response:
     """``filename`` in the metadata names the file; ``sha256``, if given, is checked at the end."""
-    row = resumable.create_partial(resources, upload_length, resumable.read_metadata(upload_metadata))
+    row = resumable.create_partial(resources, caller, upload_length, resumable.read_metadata(upload_metadata))
     return Response(status_code=201, headers={**_headers(row), "Location": f"{ADDRESS}/{row.id}"})
 
 
@@ -92,10 +97,15 @@ def tus_create(
     summary="Ask where a resumable upload stands",
     responses=declared(NotFound, ProtocolVersionUnsupported, UploadExpired),
 )
-def tus_head(partial_id: str, resources: NeedsResources) -> Response:
+def tus_head(partial_id: str, caller: Writer, resources: NeedsResources) -> Response:
     """Upload-Offset is the byte to go on from."""
-    row = resumable.get_partial(resources, partial_id)
+    row = resumable.get_partial(resources, caller, partial_id)
     return Response(headers={**_headers(row), "Upload-Length": str(row.size_bytes), "Cache-Control": "no-store"})
+
+
+def standing(partial_id: str, caller: Writer, resources: NeedsResources) -> PartialUpload:
+    """The resumable upload as it stands."""
+    return resumable.get_partial(resources, caller, partial_id)
 
 
 @router.patch(
@@ -109,7 +119,7 @@ def tus_head(partial_id: str, resources: NeedsResources) -> Response:
     },
 )
 async def tus_patch(
-    partial_id: str,
+    row: Annotated[PartialUpload, Depends(standing)],
     request: Request,
     resources: NeedsResources,
     upload_offset: Count,
@@ -118,9 +128,9 @@ async def tus_patch(
     """The answer to the last piece carries the id of the upload in Firstpour-Upload-Id."""
     if request.headers.get("content-type") != OFFSET_TYPE:
         raise MediaTypeUnsupported(f"The body must be {OFFSET_TYPE}.", advice="Send that Content-Type.")
-    checksum = resumable.read_checksum(upload_checksum)
-    row = await run_in_threadpool(resumable.get_partial, resources, partial_id)
-    row = await resumable.append(resources, row, upload_offset, request.stream(), checksum)
+    piece = Piece(upload_offset, request.stream(), resumable.read_checksum(upload_checksum))
+    caller = let_in(request)
+    row = await resumable.append(resources, caller, row, piece)
     return Response(status_code=204, headers=_headers(row))
 
 
@@ -131,9 +141,9 @@ async def tus_patch(
     summary="Give up a resumable upload",
     responses=declared(NotFound, ProtocolVersionUnsupported, UploadExpired),
 )
-def tus_delete(partial_id: str, resources: NeedsResources) -> Response:
+def tus_delete(partial_id: str, caller: Writer, resources: NeedsResources) -> Response:
     """Its bytes are deleted; of a finished upload nothing is."""
-    resumable.drop_partial(resources, partial_id)
+    resumable.drop_partial(resources, caller, partial_id)
     return Response(status_code=204, headers=EVERY_ANSWER)
 
 

@@ -2,6 +2,7 @@
 
 from alembic import context
 
+from shared import sharing_tables  # noqa: F401 - its tables are part of the whole
 from shared.tables import Base
 
 context.configure(

@@ -14,7 +14,13 @@ from tests.support.service import Service, running_service
 @pytest.fixture(scope="session", autouse=True)
 def plain_logs() -> None:
     """Logs as the service writes them, not the decorated ones for a terminal."""
-    structlog.configure(processors=[structlog.processors.format_exc_info, structlog.processors.JSONRenderer()])
+    structlog.configure(
+        processors=[
+            structlog.contextvars.merge_contextvars,
+            structlog.processors.format_exc_info,
+            structlog.processors.JSONRenderer(),
+        ]
+    )
 
 
 @pytest.fixture

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from datetime import timedelta
 from typing import Any
 
@@ -11,12 +12,13 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from api.idempotency import Claim, answer_once, forget_old_keys
+from shared.access import DEFAULT_WORKSPACE
 from shared.errors import IdempotencyKeyReused
 from shared.tables import IdempotencyKey, Part, new_id, utc_now
 from tests.support.service import STL, Service
 
 KEY = {"Idempotency-Key": "k1"}
-CLAIM = Claim("k1", "POST /v1/parts", "a" * 64)
+CLAIM = Claim(DEFAULT_WORKSPACE, "k1", "POST /v1/parts", "a" * 64)
 
 
 def parts_in(service: Service) -> int:
@@ -25,7 +27,7 @@ def parts_in(service: Service) -> int:
 
 
 def make_part(session: Session) -> dict[str, Any]:
-    part = Part(id=new_id("part"), name="Head")
+    part = Part(id=new_id("part"), workspace_id=DEFAULT_WORKSPACE, name="Head")
     session.add(part)
     session.flush()
     return {"id": part.id, "links": {"self": f"/v1/parts/{part.id}"}}
@@ -81,9 +83,11 @@ def test_requests_at_the_same_time_make_one_thing(service: Service) -> None:
 
 def test_keys_are_forgotten_after_a_day(service: Service) -> None:
     answer_once(service.resources.database, CLAIM, make_part)
-    other = Claim(CLAIM.key, CLAIM.route, "b" * 64)
+    other = replace(CLAIM, request_sha256="b" * 64)
     with service.resources.database.writing() as session:
-        session.get_one(IdempotencyKey, (CLAIM.key, CLAIM.route)).created_at = utc_now() - timedelta(hours=25)
+        session.get_one(IdempotencyKey, (CLAIM.workspace_id, CLAIM.key, CLAIM.route)).created_at = (
+            utc_now() - timedelta(hours=25)
+        )
     with service.resources.database.writing() as session:
         forget_old_keys(session)
     assert not answer_once(service.resources.database, other, make_part).is_replayed
@@ -94,4 +98,4 @@ def test_a_fresh_key_is_not_forgotten(service: Service) -> None:
     with service.resources.database.writing() as session:
         forget_old_keys(session)
     with pytest.raises(IdempotencyKeyReused):
-        answer_once(service.resources.database, Claim(CLAIM.key, CLAIM.route, "b" * 64), make_part)
+        answer_once(service.resources.database, replace(CLAIM, request_sha256="b" * 64), make_part)

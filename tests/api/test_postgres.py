@@ -8,13 +8,16 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import delete
+from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session
 
 from api.idempotency import Claim, answer_once
+from api.resources import LOCAL
+from shared.sharing_tables import Delivery
 from shared.tables import FeatureDetection
 from tests.support.postgres import fresh_database, temporary_postgres
 from tests.support.service import Service, running_service
+from tests.support.sharing import WORDS, finished, share
 
 pytestmark = pytest.mark.postgres
 
@@ -47,7 +50,7 @@ def test_the_same_key_at_the_same_time_makes_one_thing(on_postgres: Service) -> 
         made.append(1)
         return {"id": str(len(made)), "links": {"self": "/"}}
 
-    claim = Claim("k", "POST /v1/parts", "a" * 64)
+    claim = Claim(LOCAL.workspace_id, "k", "POST /v1/parts", "a" * 64)
     with ThreadPoolExecutor(8) as pool:
         answers = list(pool.map(lambda _: answer_once(on_postgres.resources.database, claim, make), range(8)))
     assert {answer.body["id"] for answer in answers} == {"1"}
@@ -74,3 +77,38 @@ def test_features_asked_for_by_many_at_once_are_queued_once(on_postgres: Service
         answers = list(pool.map(lambda _: on_postgres.client.get(address).json()["state"], range(8)))
     assert answers == ["queued"] * 8
     assert len(on_postgres.sender.sent) == 2  # with the revision, and by one of the eight
+
+
+def test_remarks_of_many_guests_at_once_make_one_chain(on_postgres: Service) -> None:
+    on_postgres.client.post("/v1/subscriptions", json={"url": "https://hooks.example/in"})
+    shared = share(on_postgres, finished(on_postgres))
+    with ThreadPoolExecutor(8) as pool:
+        codes = list(pool.map(lambda number: shared.remark(text=f"Remark {number}.").status_code, range(12)))
+    assert codes == [201] * 12
+    found = on_postgres.client.get(f"/v1/inspections/{shared.inspection_id}/remarks/check").json()
+    assert (found["is_whole"], found["entry_count"]) == (True, 12)
+    with on_postgres.resources.database.reading() as session:
+        assert session.scalar(select(func.count()).select_from(Delivery)) == 12
+
+
+def test_guessers_at_once_get_no_more_tries_than_in_turn(on_postgres: Service) -> None:
+    locked = share(on_postgres, finished(on_postgres), passphrase=WORDS)
+
+    def guess(_: int) -> int:
+        guesser = on_postgres.stranger()
+        return guesser.post(f"{locked.base}/passphrase", data={"passphrase": "x"}).status_code
+
+    with ThreadPoolExecutor(8) as pool:
+        codes = list(pool.map(guess, range(8)))
+    assert sorted(codes) == [403] * 5 + [429] * 3
+
+
+def test_a_subscription_deleted_meanwhile_does_not_hold_up_a_remark(on_postgres: Service) -> None:
+    made = on_postgres.client.post("/v1/subscriptions", json={"url": "https://hooks.example/in"}).json()
+    shared = share(on_postgres, finished(on_postgres))
+    with ThreadPoolExecutor(2) as pool:
+        remark = pool.submit(lambda: [shared.remark(text=f"Remark {number}.").status_code for number in range(5)])
+        gone = pool.submit(lambda: on_postgres.client.delete(made["links"]["self"]).status_code)
+        assert (remark.result(), gone.result()) == ([201] * 5, 204)
+    with on_postgres.resources.database.reading() as session:
+        assert session.scalars(select(Delivery)).all() == []

@@ -9,11 +9,13 @@ from pathlib import Path
 
 import httpx
 import pytest
-from fastapi.routing import APIRoute
 from starlette.routing import Mount
 
 from api.__main__ import refusal
-from api.resources import caller
+from api.admission import GuardedRoute
+from api.app import ROUTERS
+from api.openapi import operations
+from shared.access import AccessMode
 from shared.settings import Settings
 from tests.support.process import api_process, environment
 from tests.support.service import Service
@@ -34,10 +36,17 @@ def test_it_listens_on_loopback(host: str) -> None:
 
 
 @pytest.mark.parametrize("host", ["0.0.0.0", "::", "192.168.1.4", "firstpour.example"])  # noqa: S104 - to be refused
-def test_it_refuses_any_other_address_as_long_as_there_are_no_keys(host: str) -> None:
+def test_without_keys_it_refuses_any_other_address(host: str) -> None:
     reason = refusal(Settings(host=host))
     assert reason is not None
-    assert "no access keys yet" in reason
+    assert "FIRSTPOUR_ACCESS=keys" in reason
+
+
+@pytest.mark.parametrize("host", ["0.0.0.0", "192.168.1.4"])  # noqa: S104 - with keys
+def test_with_keys_it_listens_anywhere_under_a_stated_name(host: str) -> None:
+    keys = Settings(host=host, access=AccessMode.KEYS)
+    assert refusal(keys.model_copy(update={"public_url": "https://firstpour.example"})) is None
+    assert "FIRSTPOUR_PUBLIC_URL" in (refusal(keys) or "")
 
 
 def test_a_container_may_say_that_it_is_published_on_loopback_only() -> None:
@@ -52,7 +61,7 @@ def start(folder: Path, **settings: str) -> subprocess.CompletedProcess[str]:
 @pytest.mark.parametrize(
     ("settings", "words"),
     [
-        ({"host": "0.0.0.0"}, "no access keys yet"),  # noqa: S104 - to be refused
+        ({"host": "0.0.0.0"}, "FIRSTPOUR_ACCESS=keys"),  # noqa: S104 - to be refused
         ({"hots": "x"}, "FIRSTPOUR_HOTS"),
         ({"port": "http"}, "port"),
     ],
@@ -78,11 +87,9 @@ def test_a_port_in_use_is_an_error(tmp_path: Path) -> None:
     assert "address already in use" in found.stderr
 
 
-def test_every_route_knows_its_caller(service: Service) -> None:
-    without = [
-        route.path
-        for route in service.app.routes
-        if isinstance(route, APIRoute) and caller not in {one.call for one in route.dependant.dependencies}
-    ]
-    assert without == []
+def test_every_route_says_what_it_needs(service: Service) -> None:
+    routes = [route for module in ROUTERS for route in module.router.routes]
+    assert all(isinstance(route, GuardedRoute) for route in routes)
+    described = list(operations(service.app.openapi()))
+    assert len(routes) >= len(described) > 20
     assert any(isinstance(route, Mount) for route in service.app.routes)

@@ -7,18 +7,20 @@ import time
 from datetime import timedelta
 
 from api.idempotency import Claim, answer_once
-from api.upkeep import LEFTOVER_AGE_S, tidy
+from api.resources import LOCAL
+from api.upkeep import tidy
 from api.uploads.resumable import create_partial
+from shared.retention import LEFTOVER_S
 from shared.tables import IdempotencyKey, PartialUpload, utc_now
 from tests.support.service import Service
 
 
 def test_what_is_old_goes_and_what_is_young_stays(service: Service) -> None:
     resources = service.resources
-    old, young = (create_partial(resources, 100, {"filename": name}) for name in ("old.stl", "young.stl"))
+    old, young = (create_partial(resources, LOCAL, 100, {"filename": name}) for name in ("old.stl", "young.stl"))
     leftover = service.folder / "files" / "aside" / "leftover"
     leftover.write_bytes(b"x")
-    long_ago_s = time.time() - LEFTOVER_AGE_S - 60
+    long_ago_s = time.time() - LEFTOVER_S - 60
     os.utime(leftover, (long_ago_s, long_ago_s))
     with resources.database.writing() as session:
         session.get_one(PartialUpload, old.id).expires_at = utc_now() - timedelta(minutes=1)
@@ -29,10 +31,12 @@ def test_what_is_old_goes_and_what_is_young_stays(service: Service) -> None:
 
 
 def test_old_idempotency_keys_go(service: Service) -> None:
-    claim = Claim("k", "POST /v1/parts", "a" * 64)
+    claim = Claim(LOCAL.workspace_id, "k", "POST /v1/parts", "a" * 64)
     answer_once(service.resources.database, claim, lambda _: {"links": {"self": "/"}})
     with service.resources.database.writing() as session:
-        session.get_one(IdempotencyKey, ("k", claim.route)).created_at = utc_now() - timedelta(days=2)
+        session.get_one(IdempotencyKey, (claim.workspace_id, "k", claim.route)).created_at = utc_now() - timedelta(
+            days=2
+        )
     tidy(service.resources)
     with service.resources.database.reading() as session:
-        assert session.get(IdempotencyKey, ("k", claim.route)) is None
+        assert session.get(IdempotencyKey, (claim.workspace_id, "k", claim.route)) is None

@@ -1,13 +1,14 @@
 """A pipeline that measures nothing and does what the title of the job says.
 
 ``quick`` | ``slow SECONDS`` | ``wait FILE`` (until it exists) | ``hold`` (keeps the interpreter lock)
-| ``reject`` | ``fault`` | ``silent`` (no report) | ``greedy MIB`` | ``die SIGNAL``
+| ``reject`` | ``fault`` | ``full`` (no room on the disk) | ``silent`` (no report) | ``greedy MIB`` | ``die SIGNAL``
 | ``die_until N FOLDER`` (dies N times, then is quick) | ``threads`` (says its thread limits)
 """
 
 from __future__ import annotations
 
 import ctypes
+import errno
 import os
 import time
 from collections.abc import Callable
@@ -111,6 +112,10 @@ def _fault(_job: AnyJob) -> str:
     raise ZeroDivisionError("a fault of ours")
 
 
+def _full(_job: AnyJob) -> str:
+    raise OSError(errno.ENOSPC, "No space left on device")
+
+
 def _hold(_job: AnyJob) -> str:
     ctypes.PyDLL(None).sleep(30)  # PyDLL keeps the interpreter lock
     return "Held."
@@ -154,6 +159,7 @@ ACTS: dict[str, Callable[..., str]] = {
     "reject": _reject,
     "fault": _fault,
     "silent": _quick,
+    "full": _full,
     "hold": _hold,
     "greedy": _greedy,
     "die": _die,

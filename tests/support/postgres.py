@@ -9,6 +9,7 @@ import subprocess
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from secrets import token_hex
 
@@ -40,20 +41,57 @@ def fresh_database(server_url: str) -> str:
     return server_url.replace("/postgres?", f"/{name}?")
 
 
+@dataclass(frozen=True)
+class Postgres:
+    """A running server, reached by its socket, or at an address of its own."""
+
+    folder: Path
+    address: str = ""
+
+    @property
+    def url(self) -> str:
+        """Address of its first database."""
+        return f"postgresql+psycopg://postgres@/postgres?host={self.address or self.folder}"
+
+    def make(self) -> None:
+        """Lay out its folder; whoever reaches it is let in."""
+        _run(self.folder, "initdb", "-D", self.folder / "data", "-U", "postgres", "-A", "trust", "-N")
+        with (self.folder / "data" / "pg_hba.conf").open("a") as rules:
+            rules.write("host all all samenet trust\n")
+
+    def start(self) -> None:
+        """Start it and wait until it answers."""
+        options = f"-k {self.folder} -c listen_addresses='{self.address}' -c fsync=off"
+        self._control("-l", self.folder / "log", "-o", options, "start")
+
+    def crash(self) -> None:
+        """Stop it at once, every connection broken; its log brings the data back at the next start."""
+        self._control("-m", "immediate", "stop")
+
+    def _control(self, *arguments: str | Path) -> None:
+        _run(self.folder, "pg_ctl", "-D", self.folder / "data", "-w", *arguments)
+
+
 @contextmanager
-def temporary_postgres() -> Iterator[str]:
-    """Address of a fresh server; it and its data are gone afterwards."""
+def postgres_server(address: str = "") -> Iterator[Postgres]:
+    """A fresh server; it and its data are gone afterwards."""
     if not BIN_FOLDERS:
         pytest.skip("no PostgreSQL server installed")
     folder = Path(tempfile.mkdtemp(prefix="firstpour-pg-", dir="/tmp"))  # short: a socket's path has 107 bytes
     if os.geteuid() == 0:
         shutil.chown(folder, "postgres")
-    options = f"-k {folder} -c listen_addresses='' -c fsync=off"
-    control = ("pg_ctl", "-D", folder / "data", "-w")
+    server = Postgres(folder, address)
     try:
-        _run(folder, "initdb", "-D", folder / "data", "-U", "postgres", "-A", "trust", "-N")
-        _run(folder, *control, "-l", folder / "log", "-o", options, "start")
-        yield f"postgresql+psycopg://postgres@/postgres?host={folder}"
+        server.make()
+        server.start()
+        yield server
     finally:
-        _run(folder, *control, "-m", "immediate", "stop")
+        server.crash()
         shutil.rmtree(folder)
+
+
+@contextmanager
+def temporary_postgres() -> Iterator[str]:
+    """Address of a fresh server; it and its data are gone afterwards."""
+    with postgres_server() as server:
+        yield server.url

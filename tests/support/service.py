@@ -20,6 +20,7 @@ from api.resources import Resources
 from shared.database import migrate
 from shared.report import REPORT_VERSION
 from shared.settings import Settings
+from shared.states import SizeClass
 from shared.tables import Inspection, utc_now
 
 with warnings.catch_warnings():
@@ -41,9 +42,11 @@ class FakeSender:
 
     is_up: bool = True
     sent: list[str] = field(default_factory=list)
+    sizes: dict[str, SizeClass] = field(default_factory=dict)
 
-    def send(self, inspection_id: str) -> bool:
+    def send(self, inspection_id: str, size_class: SizeClass) -> bool:
         if self.is_up:
+            self.sizes[inspection_id] = size_class
             self.sent.append(inspection_id)
         return self.is_up
 
@@ -65,6 +68,10 @@ class Service:
     def resources(self) -> Resources:
         found: Resources = self.app.state.resources
         return found
+
+    def stranger(self) -> httpx.Client:
+        """Another client of the same application, with cookies of its own."""
+        return TestClient(self.app, base_url=BASE_URL, raise_server_exceptions=False, follow_redirects=False)
 
     def upload(self, name: str = "head.step", content: bytes = STEP) -> dict[str, Any]:
         """Send one file."""

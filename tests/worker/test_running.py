@@ -4,7 +4,9 @@ import threading
 import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from sqlalchemy import select, update
@@ -13,7 +15,7 @@ from sqlalchemy.exc import OperationalError
 from shared.database import Database
 from shared.filestore import FileStore
 from shared.settings import Settings
-from shared.states import InspectionState
+from shared.states import InspectionState, SizeClass
 from shared.tables import Inspection
 from shared.units import LengthUnit
 from tests.support import fake_pipeline
@@ -34,7 +36,7 @@ def sent() -> list[str]:
 
 @pytest.fixture
 def around(settings: Settings, database: Database, store: FileStore, sent: list[str]) -> Surroundings:
-    def send(inspection_id: str) -> bool:
+    def send(inspection_id: str, size_class: SizeClass) -> bool:
         sent.append(inspection_id)
         return True
 
@@ -106,7 +108,8 @@ def test_what_would_fail_again_is_not_tried_again(title: str, code: str, around:
 
 
 def test_three_crashes_fail_it_and_the_next_is_fine(around: Surroundings, sent: list[str]) -> None:
-    crashing, sound = (add_inspection(around.database, around.store, title=title) for title in ("die 11", "quick"))
+    crashing = add_inspection(around.database, around.store, title="die 11")
+    sound = add_inspection(around.database, around.store, scan=b"sound")
     runner = Runner(around)
     for _ in range(4):
         runner.run(crashing)
@@ -192,11 +195,11 @@ def test_a_database_away_when_the_report_is_done_is_waited_for(
 ) -> None:
     finish, calls = Leases.finish, []
 
-    def away_at_first(leases: Leases, lease: Lease, *, outcome: str, headline: str, report_key: str) -> bool:
-        calls.append(outcome)
+    def away_at_first(leases: Leases, lease: Lease, **result: Any) -> bool:
+        calls.append(result["outcome"])
         if len(calls) == 1:
             raise OperationalError("UPDATE", {}, OSError("away"))
-        return finish(leases, lease, outcome=outcome, headline=headline, report_key=report_key)
+        return finish(leases, lease, **result)
 
     inspection_id = add_inspection(around.database, around.store)
     monkeypatch.setattr(Leases, "finish", away_at_first)
@@ -213,6 +216,42 @@ def test_a_full_disk_is_tried_again(around: Surroundings, monkeypatch: pytest.Mo
     Runner(around).run(inspection_id)
     row = row_of(around.database, inspection_id)
     assert (row.state, row.attempts) == (InspectionState.QUEUED, 1)
+
+
+def test_no_room_for_the_job_is_tried_again_and_then_told(around: Surroundings) -> None:
+    inspection_id = add_inspection(around.database, around.store, title="full")
+    for _ in range(3):
+        Runner(around).run(inspection_id)
+    row = row_of(around.database, inspection_id)
+    assert row.error is not None
+    assert (row.state, row.attempts, row.error["code"]) == (InspectionState.FAILED, 3, "storage_full")
+
+
+def test_below_the_floor_of_the_disk_a_job_waits_and_no_attempt_is_counted(around: Surroundings) -> None:
+    inspection_id = add_inspection(around.database, around.store)
+    without_room = around.settings.model_copy(update={"free_disk_floor_bytes": 1 << 60})
+    Runner(replace(around, settings=without_room)).run(inspection_id)
+    row = row_of(around.database, inspection_id)
+    assert (row.state, row.attempts) == (InspectionState.QUEUED, 0)
+
+
+def test_whatever_the_message_names_the_job_runs_whose_turn_it_is_and_the_message_is_sent_on(
+    around: Surroundings, sent: list[str]
+) -> None:
+    large = add_inspection(around.database, around.store, size_class="large")
+    small = add_inspection(around.database, around.store)
+    Runner(around).run(large)
+    states = [row_of(around.database, each).state for each in (large, small)]
+    assert (states, sent) == ([InspectionState.QUEUED, InspectionState.DONE], [large])
+    Runner(around).run(small)  # its own message, late
+    assert row_of(around.database, large).state == InspectionState.DONE
+
+
+def test_a_worker_for_small_jobs_leaves_large_ones_alone(around: Surroundings) -> None:
+    large = add_inspection(around.database, around.store, size_class="large")
+    small_only = around.settings.model_copy(update={"worker_takes": "small"})
+    Runner(replace(around, settings=small_only)).run(large)
+    assert row_of(around.database, large).state == InspectionState.QUEUED
 
 
 def test_a_file_gone_from_the_store_is_told(around: Surroundings, settings: Settings) -> None:

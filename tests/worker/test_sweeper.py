@@ -9,7 +9,7 @@ import pytest
 from shared.database import Database
 from shared.filestore import FileStore
 from shared.settings import Settings
-from shared.states import InspectionState
+from shared.states import InspectionState, SizeClass
 from tests.support.inspections import add_inspection, row_of
 from tests.worker.conftest import Clock
 from worker.lease import Leases
@@ -26,7 +26,7 @@ class Mailbox:
         self.ids: list[str] = []
         self.is_reachable = True
 
-    def __call__(self, inspection_id: str) -> bool:
+    def __call__(self, inspection_id: str, _size_class: SizeClass) -> bool:
         if self.is_reachable:
             self.ids.append(inspection_id)
         return self.is_reachable
@@ -133,6 +133,50 @@ def test_without_a_broker_the_row_waits_and_is_sent_when_it_is_back(
     sent.is_reachable = True
     assert sweeper.sweep() == 1
     assert sent.ids == [inspection_id]
+
+
+def test_a_clock_set_back_delays_what_waits_and_what_was_lost_by_a_lease(
+    database: Database, store: FileStore, clock: Clock, sweeper: Sweeper, sent: Mailbox
+) -> None:
+    leases = Leases(database, Settings(lease_s=LEASE_S), clock)
+    lost, waiting = (add(database, store, clock, sent_at=clock()) for _ in range(2))
+    assert leases.claim(lost) is not None
+    clock.pass_s(-24 * 3600)
+    sweeper.sweep()
+    assert sent.ids == [waiting]
+    clock.pass_s(LEASE_S + 1)
+    sweeper.sweep()
+    assert sent.ids == [waiting, lost]
+    assert leases.claim(lost) is not None
+
+
+def test_a_clock_set_back_takes_nothing_from_who_still_beats(
+    database: Database, store: FileStore, settings: Settings, clock: Clock, sweeper: Sweeper
+) -> None:
+    leases = Leases(database, settings, clock)
+    lease = leases.claim(add(database, store, clock, sent_at=clock()))
+    assert lease is not None
+    clock.pass_s(-24 * 3600)
+    for _ in range(5):
+        sweeper.sweep()
+        assert leases.beat(lease, None, 0.0).is_held
+        clock.pass_s(LEASE_S - 1)
+    assert leases.finish(lease, outcome="conforms", headline="ok", report_key="reports/x/1")
+
+
+def test_a_clock_set_forward_costs_at_most_the_attempt_under_way(
+    database: Database, store: FileStore, settings: Settings, clock: Clock
+) -> None:
+    leases = Leases(database, settings, clock)
+    job_id = add(database, store, clock)
+    first = leases.claim(job_id)
+    assert first is not None
+    clock.pass_s(24 * 3600)
+    second = leases.claim(job_id)
+    assert second is not None
+    assert not leases.beat(first, None, 0.0).is_held
+    assert leases.finish(second, outcome="conforms", headline="ok", report_key="reports/x/2")
+    assert row_of(database, job_id).attempts == 2
 
 
 def test_several_sweepers_send_once(

@@ -1,4 +1,4 @@
-"""The command ``firstpour``: serve, inspect, send, and those about plans.
+"""The command ``firstpour``: serve, inspect, send, and those about plans and keys.
 
 Nothing heavy is imported here: ``firstpour --help`` must answer at once.
 """
@@ -14,10 +14,14 @@ from typing import Annotated
 
 import typer
 
+from shared.access import KEY_VARIABLE
 from shared.errors import FirstpourError
 from shared.units import LengthUnit
 from worker.command import talking
+from worker.command.key_commands import key_app, workspace_app
 from worker.command.plan_commands import add_commands
+from worker.command.remark_commands import remarks
+from worker.command.upkeep_commands import upkeep_app
 from worker.exit_codes import ExitCode
 
 app = typer.Typer(
@@ -94,6 +98,7 @@ def send(  # noqa: PLR0913 - one parameter an option
     scan: Scan,
     *,
     server: Annotated[str, typer.Option(help="Address of the service.")] = "http://127.0.0.1:8650",
+    key: Annotated[str, typer.Option(envvar=KEY_VARIABLE, help="Access key, where the service wants one.")] = "",
     plan: PlanFile = None,
     unit: Unit = None,
     nominal_unit: NominalUnit = None,
@@ -106,11 +111,11 @@ def send(  # noqa: PLR0913 - one parameter an option
 ) -> None:
     """Send one piece to a server and fetch the report."""
     from worker.command.asking import Asked, bodies_of  # noqa: PLC0415 - see above
-    from worker.command.sending import send_there  # noqa: PLC0415
+    from worker.command.sending import Server, send_there  # noqa: PLC0415
 
     asked = Asked.of(nominal, scan, plan=plan, bodies=bodies_of(core or (), part or ()), title=title)
     asked = asked.with_units(unit, nominal_unit, scan_unit)
-    raise typer.Exit(send_there(asked, server=server, out=out, as_json=as_json))
+    raise typer.Exit(send_there(asked, Server(server, key), out=out, as_json=as_json))
 
 
 @app.command()
@@ -128,6 +133,10 @@ def serve(
 
 
 add_commands(app)
+app.add_typer(key_app)
+app.add_typer(workspace_app)
+app.add_typer(upkeep_app)
+app.command()(remarks)
 
 
 def main(arguments: list[str] | None = None) -> None:

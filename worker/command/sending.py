@@ -6,6 +6,7 @@ import json
 import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import dataclass, field
 from pathlib import Path
 from secrets import token_hex
 from typing import Any
@@ -37,7 +38,15 @@ class Refused(Exception):
         self.problem = problem
 
 
-def send_there(asked: Asked, *, server: str, out: Path | None, as_json: bool) -> ExitCode:
+@dataclass(frozen=True)
+class Server:
+    """Where to send, and the access key, empty where none is wanted."""
+
+    address: str
+    key: str = field(repr=False)
+
+
+def send_there(asked: Asked, server: Server, *, out: Path | None, as_json: bool) -> ExitCode:
     """Send, follow, fetch, say the result, and return the exit code."""
     folder = report_folder(out, Path(asked.scan.display_name))
     try:
@@ -57,7 +66,7 @@ def send_there(asked: Asked, *, server: str, out: Path | None, as_json: bool) ->
     result = {
         **result_document(folder),
         "inspection_id": final["id"],
-        "page": server.rstrip("/") + final["links"]["page"],
+        "page": server.address.rstrip("/") + final["links"]["page"],
     }
     talking.say_result(result, as_json=as_json)
     return ExitCode(result["exit_code"])
@@ -193,16 +202,17 @@ def _say_no_report(final: Mapping[str, Any], *, as_json: bool) -> ExitCode:
 
 
 @contextmanager
-def _client(server: str) -> Iterator[httpx.Client]:
+def _client(server: Server) -> Iterator[httpx.Client]:
     """A client; an address that is none, or where nobody answers, is told as such."""
     try:
-        with httpx.Client(base_url=server, timeout=TIMEOUT) as client:
+        headers = {"Authorization": f"Bearer {server.key}"} if server.key else {}
+        with httpx.Client(base_url=server.address, headers=headers, timeout=TIMEOUT) as client:
             yield client
     except (httpx.InvalidURL, httpx.UnsupportedProtocol) as error:
         raise RequestInvalid(
-            f"{server} is not the address of a server.", advice="Write it like http://127.0.0.1:8650."
+            f"{server.address} is not the address of a server.", advice="Write it like http://127.0.0.1:8650."
         ) from error
     except httpx.TransportError as error:
         raise ServiceUnavailable(
-            f"No answer from {server}: {error}.", advice="Start one with 'firstpour serve', or check --server."
+            f"No answer from {server.address}: {error}.", advice="Start one with 'firstpour serve', or check --server."
         ) from error

@@ -12,8 +12,9 @@ import httpx
 import pytest
 from starlette.requests import ClientDisconnect
 
+from api.resources import LOCAL
 from api.uploads import resumable
-from api.uploads.resumable import append, create_partial, get_partial
+from api.uploads.resumable import Piece, append, create_partial, get_partial
 from shared.tables import PartialUpload, utc_now
 from tests.support.service import Service
 
@@ -202,15 +203,15 @@ def anyio_backend() -> str:
 
 @pytest.mark.anyio
 async def test_what_came_before_the_line_broke_is_kept(service: Service) -> None:
-    row = create_partial(service.resources, len(DATA), {"filename": "a.stl"})
+    row = create_partial(service.resources, LOCAL, len(DATA), {"filename": "a.stl"})
     with pytest.raises(ClientDisconnect):
-        await append(service.resources, row, 0, broken(DATA[:3000]), None)
-    assert get_partial(service.resources, row.id).offset_bytes == 3000
+        await append(service.resources, LOCAL, row, Piece(0, broken(DATA[:3000])))
+    assert get_partial(service.resources, LOCAL, row.id).offset_bytes == 3000
 
 
 @pytest.mark.anyio
 async def test_another_writer_at_the_same_time_is_told_to_wait(service: Service) -> None:
-    row = create_partial(service.resources, len(DATA), {"filename": "a.stl"})
+    row = create_partial(service.resources, LOCAL, len(DATA), {"filename": "a.stl"})
     headers = {**PATCH, "Upload-Offset": "0"}
     with service.resources.store.append_to_partial(row.storage_key, 0):
         answer = service.client.patch(f"/v1/uploads/tus/{row.id}", content=DATA, headers=headers)
@@ -231,7 +232,7 @@ def test_a_crash_between_rename_and_row_is_mended_by_the_next_request(service: S
     address = begin(service).headers["location"]
     patch(service, address, 0, DATA[:-1])
     partial_id = address.rpartition("/")[2]
-    row = get_partial(service.resources, partial_id)
+    row = get_partial(service.resources, LOCAL, partial_id)
     with service.resources.store.append_to_partial(row.storage_key, len(DATA) - 1) as writer:
         writer.write(DATA[-1:])
         resumable._save_offset(service.resources, partial_id, writer.sync())

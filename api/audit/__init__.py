@@ -1,0 +1,1 @@
+"""The audit log of a workspace; :mod:`shared.audit` writes it."""

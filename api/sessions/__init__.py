@@ -1,0 +1,1 @@
+"""Browsers signed in with an access key."""

@@ -1,0 +1,1 @@
+"""Share links, and remarks and sign-offs of whoever opens one."""

@@ -1,0 +1,1 @@
+"""Subscriptions: addresses that are told of events by signed webhooks."""

@@ -1,0 +1,1 @@
+"""Sending messages to subscribers: each attempt guarded, each failure tried again for three days."""
