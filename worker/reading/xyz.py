@@ -11,7 +11,7 @@ from worker.reading.faults import corrupt, empty
 from worker.reading.parsed import Floats, Parsed
 from worker.reading.settings import ReadLimits
 from worker.reading.source import OpenFile
-from worker.reading.text_rows import decimal_quantum, load_all_rows
+from worker.reading.text_rows import TextRows, decimal_quantum, load_all_rows
 
 DELIMITERS = (",", ";", "\t", None)  # None is any run of blanks
 PROBE_LINES = 64
@@ -44,7 +44,7 @@ def read_xyz(file: OpenFile, limits: ReadLimits) -> Parsed:
     with file.path.open(encoding="utf-8-sig", newline=None) as stream:
         for _ in range(layout.skipped_lines):
             stream.readline()
-        rows = load_all_rows(file, stream, layout.delimiter, limits)
+        rows = load_all_rows(TextRows(file, stream, layout.delimiter), layout.column_count, limits)
     if not len(rows):
         raise empty(file, "holds no point")
     if rows.shape[1] != layout.column_count:
