@@ -24,6 +24,7 @@ from api.pages.rendering import FOLDER
 from api.parts import endpoints as parts
 from api.problems import add_problem_handlers
 from api.repeatability import endpoints as repeatability
+from api.request_shape import RequestShape
 from api.resources import NeedsCaller, Resources, Sender
 from api.sender import CelerySender
 from api.upkeep import upkeep
@@ -71,6 +72,7 @@ def create_app(settings: Settings, sender: Sender | None = None, store: FileStor
     add_description(app)
     app.add_middleware(BodyLimit, limit_bytes=settings.json_body_limit_bytes)  # innermost first
     app.add_middleware(Guard, settings=settings)
+    app.add_middleware(RequestShape)
     app.add_middleware(RequestContext, metrics=resources.metrics)
     return app
 

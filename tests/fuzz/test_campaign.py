@@ -30,7 +30,8 @@ def swells(name: str, content: bytes, folder: Path) -> str:
 
 
 def fails(name: str, content: bytes, folder: Path) -> str:
-    return str({}[name])
+    empty: dict[str, str] = {}
+    return empty[name]
 
 
 @pytest.mark.parametrize(

@@ -150,7 +150,8 @@ class Package:
             root = etree.fromstring(content, parser)
         except (etree.XMLSyntaxError, ValueError) as error:
             raise corrupt(self._file, f"its XML is broken ({str(error)[:120]})") from error
-        if root.getroottree().docinfo.doctype:
+        described: Any = root.getroottree().docinfo
+        if described.doctype:
             raise corrupt(self._file, "its XML declares a document type, which 3MF forbids")
         return root
 
@@ -202,7 +203,8 @@ class Package:
         """Return the (4, 3) placement of an item or component; identity where none is given."""
         words = node.get("transform", "1 0 0 0 1 0 0 0 1 0 0 0").split()
         values = self._numbers(words, np.float64)
-        if values.size != 12 or not abs(_determinant(values[:9].reshape(3, 3))) > 0:  # NaN is not
+        is_whole = values.size == 12 and bool(np.isfinite(values).all())
+        if not is_whole or not abs(_determinant(values[:9].reshape(3, 3))) > 0:  # NaN is not
             raise corrupt(self._file, f"a placement in it is no invertible matrix: {' '.join(words)[:80]!r}")
         return np.asarray(values.reshape(4, 3), dtype=np.float64)
 

@@ -12,6 +12,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from shared.plan import Freedom, Move, MoveOf, PieceKind, Plan, SolvedMove
+from shared.texts import cell_text
 from shared.units import LengthUnit
 from worker.exhibits import Attachment, Column, Exhibits, Table
 from worker.records import Characteristic, Floats, Verdict
@@ -71,16 +72,16 @@ def moves_file(asked: Sequence[Asked]) -> Attachment:
         shift = _shift(one)
         writer.writerow(
             [
-                _plain(one.who),
-                _plain(one.what),
+                cell_text(one.who),
+                cell_text(one.what),
                 *(_number(part, 1.0, 4) for part in shift),
                 *(_number(part, THOU_MM, 2) for part in shift),
                 _number(one.size_mm, 1.0, 4),
                 _number(one.size_mm, THOU_MM, 2),
-                _plain(one.size_words),
-                _plain(one.reason),
+                cell_text(one.size_words),
+                cell_text(one.reason),
                 _number(one.U_mm, 1.0, 4),
-                _plain(one.line),
+                cell_text(one.line),
             ]
         )
     return Attachment("moves.csv", "List of moves", "text/csv", text.getvalue().encode("utf-8"))
@@ -181,8 +182,3 @@ def _shift(one: Asked) -> tuple[float | None, ...]:
 
 def _number(value: float | None, unit_mm: float, digits: int) -> str:
     return "" if value is None else f"{value / unit_mm:.{digits}f}"
-
-
-def _plain(text: str) -> str:
-    """Text that no spreadsheet takes for a formula."""
-    return f"'{text}" if text[:1] in ("=", "+", "-", "@") else text
