@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TypeVar
+from typing import Any
 
-T = TypeVar("T")
 KEPT_CONTROLS = "\t\n\r"
 # Marks that turn the direction of what follows (Unicode Standard Annex 9): a name with one can make a figure beside
 # it read backwards.  Halves of pairs cannot be written at all.
@@ -17,15 +16,15 @@ _DROPPED = dict.fromkeys(
 FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")  # a spreadsheet would run a text that begins so
 
 
-def shown(value: T) -> T:
+def shown(value: Any) -> Any:
     """Any value for a page: of a text what can be seen, without control characters and marks of direction.
 
     Markup of our own is left as it is.
     """
-    return value.translate(_DROPPED) if type(value) is str else value  # type: ignore[return-value]
+    return value.translate(_DROPPED) if type(value) is str else value
 
 
 def cell_text(text: str) -> str:
     """A text as a cell of a CSV file: one that a spreadsheet would take for a formula begins with an apostrophe."""
-    cell = shown(text)
+    cell: str = shown(text)
     return f"'{cell}" if cell.startswith(FORMULA_SIGNS) else cell

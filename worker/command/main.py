@@ -16,7 +16,7 @@ import typer
 
 from shared.errors import FirstpourError
 from shared.units import LengthUnit
-from worker.command import talking
+from worker.command import keeping, talking
 from worker.command.plan_commands import add_commands
 from worker.exit_codes import ExitCode
 
@@ -128,6 +128,7 @@ def serve(
 
 
 add_commands(app)
+keeping.add_commands(app)
 
 
 def main(arguments: list[str] | None = None) -> None:
