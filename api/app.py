@@ -13,6 +13,7 @@ from starlette.staticfiles import StaticFiles
 from api import schemas
 from api.features import endpoints as features
 from api.health import endpoints as health
+from api.health.figures import JobFigures, PlaceFigures
 from api.health.service import InspectionStates
 from api.inspections import endpoints as inspections
 from api.inspections import events, form, reports
@@ -52,7 +53,8 @@ def create_app(settings: Settings, sender: Sender | None = None, store: FileStor
         sender=sender or CelerySender(settings),
         metrics=Metrics(),
     )
-    resources.metrics.registry.register(InspectionStates(resources.database))
+    for figures in (InspectionStates(resources.database), JobFigures(resources.database), PlaceFigures(settings)):
+        resources.metrics.registry.register(figures)
     app = FastAPI(
         title="Firstpour",
         version=version("firstpour"),

@@ -74,9 +74,8 @@ def sent(service: Service, case: Any) -> httpx.Response | None:
     """The answer; None for a request that HTTP itself cannot carry."""
     try:
         wanted = requests.Request(**case.as_transport_kwargs(base_url=BASE_URL)).prepare()
-        headers = {
-            name.encode(): value.encode("latin-1") for name, value in wanted.headers.items() if isinstance(value, str)
-        }
+        texts = {name: text for name, text in wanted.headers.items() if isinstance(text, str)}
+        headers = {name.encode(): text.encode("latin-1") for name, text in texts.items()}
         body: Any = wanted.body.encode() if isinstance(wanted.body, str) else wanted.body
         return service.client.request(str(wanted.method), str(wanted.url), headers=headers, content=body)
     except (UnicodeEncodeError, httpx.InvalidURL, requests.exceptions.RequestException):
