@@ -14,7 +14,6 @@ from api import schemas
 from api.features import endpoints as features
 from api.health import endpoints as health
 from api.health.figures import JobFigures, PlaceFigures
-from api.health.service import InspectionStates
 from api.inspections import endpoints as inspections
 from api.inspections import events, form, reports
 from api.metrics import Metrics
@@ -53,7 +52,7 @@ def create_app(settings: Settings, sender: Sender | None = None, store: FileStor
         sender=sender or CelerySender(settings),
         metrics=Metrics(),
     )
-    for figures in (InspectionStates(resources.database), JobFigures(resources.database), PlaceFigures(settings)):
+    for figures in (JobFigures(resources.database), PlaceFigures(settings)):
         resources.metrics.registry.register(figures)
     app = FastAPI(
         title="Firstpour",

@@ -24,6 +24,13 @@ def shown(value: Any) -> Any:
     return value.translate(_DROPPED) if type(value) is str else value
 
 
+def check_visible(text: str) -> str:
+    """The text itself; ValueError if it holds what could not be seen, or what PostgreSQL does not take (NUL)."""
+    if shown(text) != text:
+        raise ValueError("control characters and marks of direction are not taken")
+    return text
+
+
 def cell_text(text: str) -> str:
     """A text as a cell of a CSV file: one that a spreadsheet would take for a formula begins with an apostrophe."""
     cell: str = shown(text)

@@ -15,6 +15,7 @@ from sqlalchemy import func, select
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
+from api.inspections.service import count_by_state
 from shared.database import Database
 from shared.settings import Settings
 from shared.states import InspectionState
@@ -37,7 +38,9 @@ class JobFigures(Collector):
 
     def collect(self) -> Iterable[GaugeMetricFamily]:
         """Everything as of now."""
-        kinds: tuple[Callable[[Session], Figures], ...] = (_counts, _stages, _waiting, _attempts, _heartbeats, _times)
+        kinds: tuple[Callable[[Session], Figures], ...] = (
+            _inspections, _counts, _stages, _waiting, _attempts, _heartbeats, _times,
+        )  # fmt: skip
         try:
             with self._database.reading() as session:
                 return [family for kind in kinds for family in kind(session)]
@@ -71,12 +74,17 @@ def _age_s(path: Path) -> float:
     return max(0.0, time.time() - path.stat().st_mtime)
 
 
+def _inspections(session: Session) -> Figures:
+    family = GaugeMetricFamily("firstpour_inspections", "Inspections by state", labels=["state"])
+    for state, count in count_by_state(session).items():
+        family.add_metric([state], count)
+    yield family
+
+
 def _counts(session: Session) -> Figures:
     family = GaugeMetricFamily("firstpour_jobs", "Jobs by kind, state and outcome", labels=["task", "state", "outcome"])
-    rows = session.execute(
-        select(Job.task, Job.state, Job.outcome, func.count()).group_by(Job.task, Job.state, Job.outcome)
-    )
-    for task, state, outcome, count in rows:
+    marks = (Job.task, Job.state, Job.outcome)
+    for task, state, outcome, count in session.execute(select(*marks, func.count()).group_by(*marks)):
         family.add_metric([task, state, outcome or ""], count)
     yield family
 

@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 
 import structlog
-from prometheus_client.core import GaugeMetricFamily
-from prometheus_client.registry import Collector
 from sqlalchemy import text
 from sqlalchemy.exc import SQLAlchemyError
 
 from api.health.schemas import Ready
-from api.inspections.service import count_by_state
 from api.resources import Resources
 from shared.database import Database
 
@@ -27,29 +24,6 @@ def readiness(resources: Resources) -> Ready:
         "broker": _outcome("broker", resources.sender.check_reachable),
     }
     return Ready(is_ready=all(outcome == OK for outcome in checks.values()), checks=checks)
-
-
-class InspectionStates(Collector):
-    """Counts the inspections when Prometheus asks."""
-
-    def __init__(self, database: Database) -> None:
-        self._database = database
-
-    def describe(self) -> Iterable[GaugeMetricFamily]:
-        """Names only, so that registering it asks no database."""
-        return [self._family()]
-
-    def collect(self) -> Iterable[GaugeMetricFamily]:
-        """One gauge a state."""
-        family = self._family()
-        with self._database.reading() as session:
-            for state, count in count_by_state(session).items():
-                family.add_metric([state], count)
-        return [family]
-
-    @staticmethod
-    def _family() -> GaugeMetricFamily:
-        return GaugeMetricFamily("firstpour_inspections", "Inspections by state", labels=["state"])
 
 
 def _ask(database: Database) -> None:

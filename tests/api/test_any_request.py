@@ -87,6 +87,7 @@ def as_it_is(_context: Any, value: Any) -> bytes:
     return value if isinstance(value, bytes) else str(value).encode("utf-8", "replace")
 
 
+KNOWN_OR_NOT: Any = st.booleans()
 SOUND = [(label, GenerationMode.POSITIVE) for label in OPERATIONS]
 DAMAGED = [(label, GenerationMode.NEGATIVE) for label, one in OPERATIONS.items() if one.body or one.query]
 
@@ -97,8 +98,8 @@ DAMAGED = [(label, GenerationMode.NEGATIVE) for label, one in OPERATIONS.items()
 def test_every_answer_is_declared_and_sound(
     service: Service, known: dict[str, str], label: str, mode: GenerationMode, data: st.DataObject
 ) -> None:
-    case = data.draw(OPERATIONS[label].as_strategy(generation_mode=mode))
-    if case.path_parameters and data.draw(st.booleans()):
+    case: Any = data.draw(OPERATIONS[label].as_strategy(generation_mode=mode))
+    if case.path_parameters and data.draw(KNOWN_OR_NOT):
         case.path_parameters = {name: known[name] for name in case.path_parameters}
     answer = sent(service, case)
     if answer is not None and answer.status_code not in ANYWHERE:

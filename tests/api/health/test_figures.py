@@ -20,7 +20,7 @@ NAME = re.compile(r"\bfirstpour_[a-z_]+")
 
 
 def figures(service: Service) -> dict[tuple[str, ...], float]:
-    """Value by name and labels."""
+    """Value by name and labels, these in the order of their names."""
     families = list(text_string_to_metric_families(service.client.get("/metrics").text))
     return {(sample.name, *sample.labels.values()): sample.value for one in families for sample in one.samples}
 
@@ -40,8 +40,8 @@ def busy(service: Service) -> Service:
 
 def test_jobs_are_counted_by_state_and_outcome(busy: Service) -> None:
     found = figures(busy)
-    assert found["firstpour_jobs", "inspect", "queued", ""] == 1
-    assert found["firstpour_jobs", "inspect", "done", "does_not_conform"] == 1
+    assert found["firstpour_jobs", "", "queued", "inspect"] == 1
+    assert found["firstpour_jobs", "does_not_conform", "done", "inspect"] == 1
     assert found["firstpour_jobs_at_stage", "align"] == 1
     assert found["firstpour_jobs_tried_again",] == 1
 
