@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+import zlib
 
 from tests.fuzz.arena import REPOSITORY, limited_memory, scratch_folder, verdict, warm_up
 from tests.fuzz.campaign import FOUND
@@ -41,12 +42,18 @@ def main(arguments: list[str]) -> int:
             with limited_memory():
                 outcome = verdict(TARGETS[target].read, Input(name, content), folder)
             if outcome.startswith("!"):
-                keep_as = FOUND / target / f"guided-{abs(hash(content)):x}-{name}"
+                keep_as = FOUND / target / f"guided-{zlib.crc32(content):08x}-{name}"
                 keep_as.parent.mkdir(parents=True, exist_ok=True)
                 keep_as.write_bytes(content)
                 raise AssertionError(f"{outcome} kept as {keep_as}")
 
-        options = [f"-max_total_time={seconds}", f"-max_len={INPUT_LIMIT_BYTES}", "-rss_limit_mb=0", "-verbosity=1"]
+        options = [
+            f"-max_total_time={seconds}",
+            f"-max_len={INPUT_LIMIT_BYTES}",
+            "-rss_limit_mb=0",
+            "-verbosity=1",
+            f"-artifact_prefix={folder}/",
+        ]
         atheris.Setup([sys.argv[0], *options, str(corpus)], one_input)
         atheris.Fuzz()
     return 0

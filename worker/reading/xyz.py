@@ -42,8 +42,11 @@ def read_xyz(file: OpenFile, limits: ReadLimits) -> Parsed:
         probe = raw.read(PROBE_LINES * 1024)
     layout = sniff(file, probe, limits)
     with file.path.open(encoding="utf-8-sig", newline=None) as stream:
-        for _ in range(layout.skipped_lines):
-            stream.readline()
+        try:
+            for _ in range(layout.skipped_lines):
+                stream.readline()
+        except UnicodeDecodeError as error:  # beyond what was probed; the stream reads ahead
+            raise corrupt(file, "it is not plain UTF-8 text") from error
         rows = load_all_rows(TextRows(file, stream, layout.delimiter), layout.column_count, limits)
     if not len(rows):
         raise empty(file, "holds no point")
