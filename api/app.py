@@ -14,7 +14,7 @@ from api import schemas
 from api.audit import endpoints as audit
 from api.features import endpoints as features
 from api.health import endpoints as health
-from api.health.service import InspectionStates, StoreSizes
+from api.health.figures import JobFigures, PlaceFigures, StoreFigures
 from api.inspections import endpoints as inspections
 from api.inspections import events, form, reports
 from api.keys import endpoints as keys
@@ -27,6 +27,7 @@ from api.pages.rendering import FOLDER
 from api.parts import endpoints as parts
 from api.problems import add_problem_handlers
 from api.repeatability import endpoints as repeatability
+from api.request_shape import RequestShape
 from api.resources import Resources, Sender
 from api.sender import CelerySender
 from api.sessions import endpoints as sessions
@@ -62,8 +63,13 @@ def create_app(settings: Settings, sender: Sender | None = None, store: FileStor
         sender=sender or CelerySender(settings),
         metrics=Metrics(),
     )
-    resources.metrics.registry.register(InspectionStates(resources.database))
-    resources.metrics.registry.register(StoreSizes(resources.database, resources.store))
+    figures = (
+        JobFigures(resources.database),
+        PlaceFigures(settings),
+        StoreFigures(resources.database, resources.store),
+    )
+    for one in figures:
+        resources.metrics.registry.register(one)
     app = FastAPI(
         title="Firstpour",
         version=version("firstpour"),
@@ -83,6 +89,7 @@ def create_app(settings: Settings, sender: Sender | None = None, store: FileStor
     add_description(app)
     app.add_middleware(BodyLimit, limit_bytes=settings.json_body_limit_bytes)  # innermost first
     app.add_middleware(Guard, settings=settings)
+    app.add_middleware(RequestShape)
     app.add_middleware(RequestContext, metrics=resources.metrics)
     return app
 

@@ -13,6 +13,7 @@ from sqlalchemy.orm import InstrumentedAttribute
 
 from shared.errors import RequestInvalid
 from shared.tables import UtcDateTime
+from shared.texts import check_visible
 
 Limit = Annotated[int, Query(ge=1, le=100, description="How many at most.")]
 Cursor = Annotated[str | None, Query(max_length=200, description="next_cursor of the page before.")]
@@ -58,6 +59,6 @@ def page_of(rows: Sequence[Row], limit: int) -> tuple[Sequence[Row], str | None]
 def _decoded(cursor: str) -> tuple[datetime, str]:
     try:
         moment, row_id = base64.urlsafe_b64decode(cursor.encode()).decode().split(" ")
-        return datetime.fromisoformat(moment).astimezone(UTC), row_id
+        return datetime.fromisoformat(moment).astimezone(UTC), check_visible(row_id)
     except (ValueError, OverflowError) as error:
         raise RequestInvalid("The cursor was not given by us.", advice="Begin without one.") from error

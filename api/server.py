@@ -7,6 +7,7 @@ from types import FrameType
 import uvicorn
 
 from api.app import create_app
+from api.connections import connection_limits
 from api.resources import Resources
 from shared.logs import configure_logs
 from shared.settings import Settings
@@ -39,5 +40,6 @@ def serve(settings: Settings) -> None:
         access_log=False,  # RequestContext writes one line a request, without query strings
         server_header=False,
         timeout_graceful_shutdown=GRACE_S,
+        **connection_limits(),
     )
     Server(config, app.state.resources).run()

@@ -144,6 +144,24 @@ class RequestTooLarge(RequestInvalid):
     code = "request_too_large"
 
 
+class UriTooLong(RequestInvalid):
+    """An address longer than any of ours."""
+
+    code = "uri_too_long"
+
+
+class HeadersTooLarge(RequestInvalid):
+    """More headers, or longer ones, than any sound client sends."""
+
+    code = "headers_too_large"
+
+
+class RangeRefused(RequestInvalid):
+    """Several ranges of a file at once."""
+
+    code = "range_refused"
+
+
 class RequestForbidden(RequestInvalid):
     """Sent by a page of another site, or to a host name that is not ours."""
 

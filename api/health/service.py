@@ -3,22 +3,17 @@
 from __future__ import annotations
 
 import hmac
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 
 import structlog
-from prometheus_client.core import GaugeMetricFamily
-from prometheus_client.registry import Collector
 from sqlalchemy import text
 from sqlalchemy.exc import SQLAlchemyError
 
 from api.health.schemas import Ready
-from api.inspections.service import count_by_state
 from api.resources import Resources
 from shared.access import AccessMode
 from shared.database import Database
 from shared.errors import Unauthenticated
-from shared.filestore import FileStore
-from shared.retention import stored_bytes
 from shared.settings import Settings
 
 log = structlog.get_logger(__name__)
@@ -41,57 +36,6 @@ def check_may_read_metrics(settings: Settings, authorization: str) -> None:
     is_right = hmac.compare_digest(wanted, authorization.encode()) and settings.metrics_token != ""
     if settings.access == AccessMode.KEYS and not is_right:
         raise Unauthenticated
-
-
-class InspectionStates(Collector):
-    """Counts the inspections when Prometheus asks."""
-
-    def __init__(self, database: Database) -> None:
-        self._database = database
-
-    def describe(self) -> Iterable[GaugeMetricFamily]:
-        """Names only, so that registering it asks no database."""
-        return [self._family()]
-
-    def collect(self) -> Iterable[GaugeMetricFamily]:
-        """One gauge a state."""
-        family = self._family()
-        with self._database.reading() as session:
-            for state, count in count_by_state(session).items():
-                family.add_metric([state], count)
-        return [family]
-
-    @staticmethod
-    def _family() -> GaugeMetricFamily:
-        return GaugeMetricFamily("firstpour_inspections", "Inspections by state", labels=["state"])
-
-
-class StoreSizes(Collector):
-    """Sums up what is stored when Prometheus asks."""
-
-    def __init__(self, database: Database, store: FileStore) -> None:
-        self._database, self._store = database, store
-
-    def describe(self) -> Iterable[GaugeMetricFamily]:
-        """Names only."""
-        return list(self._families())
-
-    def collect(self) -> Iterable[GaugeMetricFamily]:
-        """A gauge a kind, and what is free."""
-        taken, free = self._families()
-        with self._database.reading() as session:
-            sizes = stored_bytes(session)
-        for kind, size_bytes in {**sizes, "aside": self._store.aside_bytes()}.items():
-            taken.add_metric([kind], size_bytes)
-        free.add_metric([], self._store.free_bytes())
-        return [taken, free]
-
-    @staticmethod
-    def _families() -> tuple[GaugeMetricFamily, GaugeMetricFamily]:
-        return (
-            GaugeMetricFamily("firstpour_store_bytes", "Bytes stored by kind", labels=["kind"]),
-            GaugeMetricFamily("firstpour_store_free_bytes", "Bytes free on the disk of the files", labels=[]),
-        )
 
 
 def _ask(database: Database) -> None:

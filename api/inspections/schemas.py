@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
 from pydantic.config import JsonDict
 
-from api.parts.schemas import BODY_LIMIT, PLAN_EXAMPLE, REVISION_ID, UPLOAD_ID, BodyIn, Id, PlanIn
+from api.parts.schemas import BODY_LIMIT, PLAN_EXAMPLE, REVISION_ID, UPLOAD_ID, VISIBLE, BodyIn, Id, PlanIn
 from api.uploads.schemas import EXAMPLE as UPLOAD_EXAMPLE
 from api.uploads.schemas import UploadOut, upload_out
 from shared.states import InspectionState, Stage
@@ -17,7 +17,7 @@ from shared.units import LengthUnit
 
 ID = "insp_9a8b7c6d5e4f30211203f4e5"
 SCAN_ID = "up_aa1b2c3d4e5f60718293a4b5"
-Title = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=200)]
+Title = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=200), VISIBLE]
 OutcomeWord = Literal["conforms", "does_not_conform", "not_proven", "not_aligned", "not_judged"]
 
 

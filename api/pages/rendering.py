@@ -10,6 +10,8 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
+from shared.texts import shown
+
 FOLDER = Path(__file__).resolve().parent
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
@@ -20,7 +22,11 @@ HEADERS = {
     "Referrer-Policy": "same-origin",  # under no-referrer a browser posts our own form with "Origin: null"
 }
 _environment = Environment(
-    loader=FileSystemLoader(FOLDER / "templates"), autoescape=True, undefined=StrictUndefined, trim_blocks=True
+    loader=FileSystemLoader(FOLDER / "templates"),
+    autoescape=True,
+    undefined=StrictUndefined,
+    trim_blocks=True,
+    finalize=shown,
 )
 
 

@@ -5,12 +5,13 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints
 from pydantic.config import JsonDict
 
 from api.uploads.schemas import EXAMPLE as UPLOAD_EXAMPLE
 from api.uploads.schemas import UploadOut, upload_out
 from shared.tables import Part, Revision
+from shared.texts import check_visible
 from shared.units import LengthUnit
 
 UPLOAD_ID = "up_0b1c2d3e4f5a6b7c8d9e0f1a"
@@ -25,8 +26,9 @@ PlanIn = Annotated[
     dict[str, Any] | str,
     Field(description="Plan as an object, or as YAML or JSON text.", examples=[PLAN_EXAMPLE]),
 ]
-Word = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=80)]
-Id = Annotated[str, StringConstraints(min_length=1, max_length=40)]
+VISIBLE = AfterValidator(check_visible)
+Word = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=80), VISIBLE]
+Id = Annotated[str, StringConstraints(min_length=1, max_length=40), VISIBLE]
 BODY_LIMIT = 64  # cores and other bodies of one part; a head has five to fifteen
 
 
@@ -47,7 +49,7 @@ class PartIn(_Strict):
 
     model_config = ConfigDict(json_schema_extra={"examples": [{"name": "Two-cylinder head"}]})
 
-    name: Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=200)]
+    name: Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=200), VISIBLE]
 
 
 class RevisionIn(_Strict):

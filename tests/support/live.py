@@ -15,6 +15,7 @@ import httpx
 import uvicorn
 
 from api.app import create_app
+from api.connections import ImpatientProtocol, connection_limits
 from api.server import Server
 from shared.settings import Settings
 from tests.support.service import FakeSender, Service
@@ -40,14 +41,17 @@ class Live:
 
 
 @contextmanager
-def live_service(folder: Path, **settings: Any) -> Iterator[Live]:
+def live_service(
+    folder: Path, protocol: type[ImpatientProtocol] = ImpatientProtocol, **settings: Any
+) -> Iterator[Live]:
     """The service on loopback, at a port the system chose."""
     sender = FakeSender()
     app = create_app(Settings(data_dir=folder, **settings), sender)
     listening = socket.socket()
     listening.bind(("127.0.0.1", 0))
     url = f"http://127.0.0.1:{listening.getsockname()[1]}"
-    config = uvicorn.Config(app, log_config=None, access_log=False, timeout_graceful_shutdown=GRACE_S)
+    options = {**connection_limits(), "http": protocol, "timeout_graceful_shutdown": GRACE_S}
+    config = uvicorn.Config(app, log_config=None, access_log=False, **options)
     server = Server(config, app.state.resources)
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True)
     thread.start()

@@ -130,10 +130,11 @@ def _migrated() -> bytes:
 
 
 @contextmanager
-def running_service(folder: Path, **settings: Any) -> Iterator[Service]:
-    """The service on a fresh database."""
+def running_service(folder: Path, *, keeps_database: bool = False, **settings: Any) -> Iterator[Service]:
+    """The service on a fresh database, or on the one that is there."""
     folder.mkdir(exist_ok=True)
-    (folder / DATABASE).write_bytes(_migrated())
+    if not keeps_database:
+        (folder / DATABASE).write_bytes(_migrated())
     sender = FakeSender()
     app = create_app(Settings(data_dir=folder, **settings), sender)
     with TestClient(app, base_url=BASE_URL, raise_server_exceptions=False) as client:

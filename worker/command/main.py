@@ -17,7 +17,7 @@ import typer
 from shared.access import KEY_VARIABLE
 from shared.errors import FirstpourError
 from shared.units import LengthUnit
-from worker.command import talking
+from worker.command import keeping, talking
 from worker.command.key_commands import key_app, workspace_app
 from worker.command.plan_commands import add_commands
 from worker.command.remark_commands import remarks
@@ -137,6 +137,7 @@ app.add_typer(key_app)
 app.add_typer(workspace_app)
 app.add_typer(upkeep_app)
 app.command()(remarks)
+keeping.add_commands(app)
 
 
 def main(arguments: list[str] | None = None) -> None:

@@ -113,16 +113,21 @@ def address(settings: Settings) -> str:
 def _settings(wanted: Wanted) -> Settings:
     given: dict[str, Any] = {"host": wanted.host, "port": wanted.port, "data_dir": wanted.data_dir}
     given = {name: value for name, value in given.items() if value is not None}
+    settings = given_settings({**given, "worker_processes": wanted.workers})
+    port = _usable_port(settings.host, settings.port)
+    return settings.model_copy(update={"port": port, "data_dir": settings.data_dir.resolve()})
+
+
+def given_settings(given: Mapping[str, Any]) -> Settings:
+    """Settings of the environment, with what the command line says; raises RequestInvalid."""
     try:
         load_settings()  # refuses misspelt variables
-        settings = Settings(**given, worker_processes=wanted.workers)
+        return Settings(**given)
     except UnknownSetting as error:
         raise RequestInvalid(f"{error}.", advice="Correct the name or unset the variable.") from error
     except ValidationError as error:
         faults = "; ".join(f"{PREFIX}{str(one['loc'][0]).upper()}: {one['msg']}" for one in error.errors())
         raise RequestInvalid(f"A setting is wrong: {faults}.", advice="Correct the variable or the option.") from error
-    port = _usable_port(settings.host, settings.port)
-    return settings.model_copy(update={"port": port, "data_dir": settings.data_dir.resolve()})
 
 
 def _environment(settings: Settings) -> Mapping[str, str]:

@@ -11,6 +11,7 @@ from scipy.spatial import cKDTree
 
 from shared.plan import Plan
 from shared.plan.fasteners import FastenerSites
+from shared.texts import cell_text
 from shared.threads import parse_thread, tap_drill
 from shared.threads.practice import least_edge_mm, least_metal_mm, least_spacing_mm
 from worker.exhibits import Attachment, Column, Exhibits, Mark, Table
@@ -44,7 +45,6 @@ SETTINGS = SiteSettings()
 NEAR_MM = 25.0  # about the candidates, that is looked at first: walls round a fastener are some millimetres thick
 COUNTING = "counting, against minima increased by U"
 SITES_SHOWN = 20
-FORMULA_SIGNS = ("=", "+", "-", "@")  # a spreadsheet would run a face's name that begins so
 PROVEN, UNSEEN, REFUSED = "site", "not proven", "no site"
 
 
@@ -344,6 +344,5 @@ def _csv(found: _Map, names: tuple[str, ...]) -> bytes:
     for at, point in enumerate(found.points_mm):
         figures = [*point, *(column[at] for column in lengths)]
         written = [f"{value:.4f}" if np.isfinite(value) else "" for value in figures]
-        name = names[int(found.toward[at])]
-        out.writerow([*written, f"'{name}" if name[:1] in FORMULA_SIGNS else name, words[at]])
+        out.writerow([*written, cell_text(names[int(found.toward[at])]), words[at]])
     return text.getvalue().encode()

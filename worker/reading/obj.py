@@ -52,6 +52,8 @@ def normal_lines(file: OpenFile, content: bytes, limits: ReadLimits) -> bytes:
 
 
 def _numbers(file: OpenFile, lines: list[bytes]) -> Floats:
+    if not all(map(bytes.strip, lines)):  # they would be passed over, and every later corner be another
+        raise corrupt(file, "a vertex has no numbers")
     try:
         return np.loadtxt(lines, dtype=np.float64, usecols=(0, 1, 2), ndmin=2, encoding="latin-1")
     except (ValueError, IndexError) as error:

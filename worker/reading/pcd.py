@@ -13,10 +13,11 @@ from worker.reading.lzf import lzf_decompress
 from worker.reading.parsed import Floats, Parsed
 from worker.reading.settings import ReadLimits
 from worker.reading.source import OpenFile
-from worker.reading.text_rows import decimal_quantum, load_rows
+from worker.reading.text_rows import TextRows, decimal_quantum, load_rows
 
 KINDS = {"F": "f", "I": "i", "U": "u"}
 ENCODINGS = {"ascii", "binary", "binary_compressed"}
+ROW_LIMIT_BYTES = 1 << 16  # of one point; descriptors of shape take 1 to 8 kB
 LENGTHS_BYTES = 8  # compressed and expanded size before compressed data
 
 
@@ -106,7 +107,9 @@ def _fields(file: OpenFile, entries: dict[str, list[str]]) -> tuple[Field, ...]:
         if name in {"x", "y", "z"} and (names.count(name) != 1 or count != "1"):
             raise corrupt(file, f"its field {name!r} is there more than once")
         unique = name if names.count(name) == 1 else f"{name}_{place}"
-        fields.append(Field(unique, np.dtype("<" + code), min(int(count), 1 << 20)))
+        fields.append(Field(unique, np.dtype("<" + code), min(int(count), ROW_LIMIT_BYTES)))
+    if sum(field.count * field.number_type.itemsize for field in fields) > ROW_LIMIT_BYTES:
+        raise corrupt(file, f"its header declares points of more than {ROW_LIMIT_BYTES} bytes each")
     return tuple(fields)
 
 
@@ -119,15 +122,18 @@ def _whole(file: OpenFile, entries: dict[str, list[str]], word: str) -> int:
 
 def _read_ascii(file: OpenFile, header: PcdHeader, limits: ReadLimits) -> tuple[dict[str, NDArray[Any]], float]:
     del limits
+    places = np.cumsum([0, *(field.count for field in header.fields)]).tolist()
+    least = 2 * header.point_count * places[-1] - 1  # a digit a number and what parts it from the next
+    if header.body_offset + least > file.size_bytes:
+        raise truncated(file, f"{header.point_count} points need at least {least} bytes of text")
     with file.path.open("rb") as raw:
         raw.seek(header.body_offset)
         quantum = decimal_quantum([raw.readline(4096) for _ in range(64)])
     with file.path.open(encoding="latin-1") as stream:
         stream.seek(header.body_offset)
-        rows = load_rows(file, stream, None, header.point_count)
+        rows = load_rows(TextRows(file, stream), header.point_count)
         if stream.read(1024).strip():
             raise corrupt(file, f"more than the declared {header.point_count} points follow")
-    places = np.cumsum([0, *(field.count for field in header.fields)]).tolist()
     if rows.shape[1] != places[-1]:
         raise corrupt(file, f"its rows have {rows.shape[1]} numbers, and its fields need {places[-1]}")
     return {field.name: rows[:, place] for field, place in zip(header.fields, places[:-1], strict=True)}, quantum
@@ -149,9 +155,9 @@ def _read_compressed(file: OpenFile, header: PcdHeader, limits: ReadLimits) -> t
         stream.seek(header.body_offset)
         lengths = stream.read(LENGTHS_BYTES)
         packed, expanded = int.from_bytes(lengths[:4], "little"), int.from_bytes(lengths[4:], "little")
+        if len(lengths) < LENGTHS_BYTES or stream.tell() + packed > file.size_bytes:
+            raise truncated(file, f"{packed} bytes of compressed points are declared")
         content = stream.read(packed)
-    if len(lengths) < LENGTHS_BYTES or len(content) < packed:
-        raise truncated(file, f"{packed} bytes of compressed points are declared")
     need = header.point_count * header.row_type.itemsize
     if expanded != need or expanded > limits.expanded_bytes:
         raise corrupt(file, f"its points expand to {expanded} bytes, and its fields need {need}")

@@ -14,7 +14,7 @@ from worker.reading.ply_header import Element, PlyHeader, parse_header
 from worker.reading.polygons import fan
 from worker.reading.settings import ReadLimits
 from worker.reading.source import OpenFile
-from worker.reading.text_rows import decimal_quantum, load_rows
+from worker.reading.text_rows import TextRows, decimal_quantum, load_rows
 
 Columns = dict[str, NDArray[Any]]
 
@@ -79,7 +79,7 @@ def _read_text(file: OpenFile, header: PlyHeader) -> Parsed:
 
 
 def _text_vertices(file: OpenFile, element: Element, stream: TextIO) -> Columns:
-    rows = load_rows(file, stream, None, element.count)
+    rows = load_rows(TextRows(file, stream), element.count)
     if rows.shape[1] != len(element.properties):
         raise corrupt(file, f"its vertex rows have {rows.shape[1]} numbers")
     return {item.name: rows[:, k] for k, item in enumerate(element.properties)}

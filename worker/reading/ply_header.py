@@ -114,9 +114,19 @@ def parse_header(file: OpenFile, head: bytes, limits: ReadLimits) -> PlyHeader:
             raise corrupt(file, f"its header has a line that is not PLY: {line[:80]!r}")
     if byte_order is None:
         raise corrupt(file, "its header has no format line")
+    _check_elements(file, elements)
     header = PlyHeader(byte_order, tuple(elements), body_offset)
     _check_size(file, header)
     return header
+
+
+def _check_elements(file: OpenFile, elements: list[Element]) -> None:
+    names = [element.name for element in elements]
+    for element in elements:
+        if names.count(element.name) > 1:
+            raise corrupt(file, f"its header declares element {element.name[:40]!r} twice")
+        if element.count and not element.properties:
+            raise corrupt(file, f"its header declares element {element.name[:40]!r} without properties")
 
 
 def _lines(file: OpenFile, head: bytes, limits: ReadLimits) -> tuple[list[str], int]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import lzma
+import struct
 import zipfile
 import zlib
 from collections.abc import Iterator
@@ -23,7 +25,13 @@ PRODUCTION = "http://schemas.microsoft.com/3dmanufacturing/production/2015/06"
 HARMLESS = {CORE, PRODUCTION, "http://schemas.microsoft.com/3dmanufacturing/material/2015/02"}
 MODEL_RELATION = "http://schemas.microsoft.com/3dmanufacturing/2013/01/3dmodel"
 DEPTH_LIMIT = 32  # components within components; real files have two or three levels
-INSTANCE_LIMIT = 100_000  # placed objects in all; small ones can be placed without end otherwise
+NUMBER_LENGTH = 64  # of one number as text; float64 needs 25, and a table is as wide as its longest
+INSTANCE_LIMIT = 10_000  # placed objects in all, a second of work; a full build plate holds hundreds
+# What zipfile was seen to raise on damaged archives; its documentation names BadZipFile only.
+ZIP_FAULTS = (
+    zipfile.BadZipFile, OSError, EOFError, zlib.error, lzma.LZMAError, NotImplementedError, RuntimeError, ValueError,
+    OverflowError, struct.error,
+)  # fmt: skip
 UNITS = {
     "micron": LengthUnit.MICROMETRE,
     "millimeter": LengthUnit.MILLIMETRE,
@@ -53,17 +61,19 @@ class Placed:
 def read_threemf(file: OpenFile, limits: ReadLimits) -> Parsed:
     """All objects the build places, in the model's unit."""
     try:
-        with zipfile.ZipFile(file.path) as archive:
-            check_expansion(file, archive, limits)
-            package = Package(file, archive, limits)
-            placed = list(package.build())
-            unit = package.unit()
-    except zipfile.BadZipFile as error:
+        archive = zipfile.ZipFile(file.path)
+    except ZIP_FAULTS as error:
         raise truncated(file, f"its zip archive is damaged or ends early ({error})") from error
+    with archive:
+        check_expansion(file, archive, limits)
+        package = Package(file, archive, limits)
+        placed = list(package.build())
+        unit = package.unit()
     if not placed:
         raise empty(file, "places no object in its build")
     offsets = np.cumsum([0, *(len(item.mesh.points) for item in placed)])
-    points = np.concatenate([item.mesh.points @ item.matrix[:3] + item.matrix[3] for item in placed])
+    with np.errstate(over="ignore", invalid="ignore"):  # too far to be finite is dealt with later
+        points = np.concatenate([item.mesh.points @ item.matrix[:3] + item.matrix[3] for item in placed])
     triangles = np.concatenate([_wound(item) + start for item, start in zip(placed, offsets[:-1], strict=True)])
     return Parsed(points, triangles, unit=unit, written_as=FLOAT32)
 
@@ -92,7 +102,7 @@ def check_expansion(file: OpenFile, archive: zipfile.ZipFile, limits: ReadLimits
 
 def _wound(item: Placed) -> Ints:
     """Triangles as seen from outside also when the placement mirrors."""
-    is_mirrored = float(np.linalg.det(item.matrix[:3])) < 0
+    is_mirrored = _determinant(item.matrix[:3]) < 0
     return item.mesh.triangles[:, ::-1] if is_mirrored else item.mesh.triangles
 
 
@@ -103,6 +113,7 @@ class Package:
         self._file, self._archive, self._limits = file, archive, limits
         self._names = {name.strip("/").lower(): name for name in archive.namelist()}
         self._models: dict[str, Any] = {}
+        self._objects: dict[str, dict[str, Any]] = {}
         self._meshes: dict[tuple[str, str], MeshPart] = {}
         self._triangle_count = 0
         self._instance_count = 0
@@ -134,18 +145,20 @@ class Package:
         if part not in self._names:
             raise corrupt(self._file, f"it refers to a part {part[:80]!r} that it does not hold")
         content = self._content(part)
-        if b"<!DOCTYPE" in content[:4096]:
-            raise corrupt(self._file, "its XML declares a document type, which 3MF forbids")
         parser = etree.XMLParser(resolve_entities=False, no_network=True, load_dtd=False)
         try:
-            return etree.fromstring(content, parser)
-        except etree.XMLSyntaxError as error:
+            root = etree.fromstring(content, parser)
+        except (etree.XMLSyntaxError, ValueError) as error:
             raise corrupt(self._file, f"its XML is broken ({str(error)[:120]})") from error
+        described: Any = root.getroottree().docinfo
+        if described.doctype:
+            raise corrupt(self._file, "its XML declares a document type, which 3MF forbids")
+        return root
 
     def _content(self, part: str) -> bytes:
         try:
             return self._archive.read(self._names[part])
-        except (OSError, EOFError, zlib.error, NotImplementedError, RuntimeError) as error:
+        except ZIP_FAULTS as error:
             raise truncated(self._file, f"its zip archive is damaged at {part[:80]!r} ({error})") from error
 
     def _model(self, part: str) -> Any:
@@ -164,19 +177,24 @@ class Package:
         self._instance_count += 1
         if depth > DEPTH_LIMIT or self._instance_count > INSTANCE_LIMIT:
             raise corrupt(self._file, "its components are nested or repeated without end")
-        found = self._model(part).xpath(
-            "m:resources/m:object[@id=$id]", namespaces={"m": CORE}, id=object_id or "", smart_strings=False
-        )
-        if not found:
+        found = self._objects_of(part).get(object_id or "")
+        if found is None:
             raise corrupt(self._file, f"it places object {str(object_id)[:20]!r}, which it does not hold")
-        for mesh in found[0].findall(f"{{{CORE}}}mesh"):
+        for mesh in found.findall(f"{{{CORE}}}mesh"):
             read = self._mesh((part, str(object_id)), mesh)
             self._triangle_count += len(read.triangles)
             check_counts(self._file, self._limits, triangles=self._triangle_count)
             yield Placed(read, matrix)
-        for component in found[0].findall(f"{{{CORE}}}components/{{{CORE}}}component"):
+        for component in found.findall(f"{{{CORE}}}components/{{{CORE}}}component"):
             inner = _chained(self._matrix(component), matrix)
             yield from self._object(self._part_of(component, part), component.get("objectid"), inner, depth + 1)
+
+    def _objects_of(self, part: str) -> dict[str, Any]:
+        """Objects by id; of two with one id the first."""
+        if part not in self._objects:
+            found = self._model(part).findall(f"{{{CORE}}}resources/{{{CORE}}}object")
+            self._objects[part] = {item.get("id", ""): item for item in reversed(found)}
+        return self._objects[part]
 
     def _part_of(self, node: Any, part: str) -> str:
         return str(node.get(f"{{{PRODUCTION}}}path", part)).strip("/").lower()
@@ -185,7 +203,8 @@ class Package:
         """Return the (4, 3) placement of an item or component; identity where none is given."""
         words = node.get("transform", "1 0 0 0 1 0 0 0 1 0 0 0").split()
         values = self._numbers(words, np.float64)
-        if values.size != 12 or not np.isfinite(values).all() or float(np.linalg.det(values[:9].reshape(3, 3))) == 0:
+        is_whole = values.size == 12 and bool(np.isfinite(values).all())
+        if not is_whole or not abs(_determinant(values[:9].reshape(3, 3))) > 0:  # NaN is not
             raise corrupt(self._file, f"a placement in it is no invertible matrix: {' '.join(words)[:80]!r}")
         return np.asarray(values.reshape(4, 3), dtype=np.float64)
 
@@ -206,12 +225,21 @@ class Package:
         return np.column_stack([self._numbers(column, kind) for column in columns])
 
     def _numbers(self, words: list[str], kind: type) -> Any:
+        if max(map(len, words), default=0) > NUMBER_LENGTH:
+            raise corrupt(self._file, f"a number in it has more than {NUMBER_LENGTH} characters")
         try:
             return np.array(words, dtype=np.str_).astype(kind) if words else np.empty(0, dtype=kind)
         except (ValueError, OverflowError) as error:
             raise corrupt(self._file, f"a number in it is none ({str(error)[:80]})") from error
 
 
+def _determinant(matrix: Floats) -> float:
+    """NaN or infinite, without a word, where a number of the file is."""
+    with np.errstate(over="ignore", invalid="ignore"):
+        return float(np.linalg.det(matrix))
+
+
 def _chained(inner: Floats, outer: Floats) -> Floats:
     """Place by ``inner``, then by ``outer``."""
-    return np.vstack([inner[:3] @ outer[:3], inner[3] @ outer[:3] + outer[3]])
+    with np.errstate(over="ignore", invalid="ignore"):
+        return np.vstack([inner[:3] @ outer[:3], inner[3] @ outer[:3] + outer[3]])

@@ -11,7 +11,7 @@ from worker.reading.faults import corrupt, empty
 from worker.reading.parsed import Floats, Parsed
 from worker.reading.settings import ReadLimits
 from worker.reading.source import OpenFile
-from worker.reading.text_rows import decimal_quantum, load_all_rows
+from worker.reading.text_rows import TextRows, decimal_quantum, load_all_rows
 
 DELIMITERS = (",", ";", "\t", None)  # None is any run of blanks
 PROBE_LINES = 64
@@ -42,9 +42,12 @@ def read_xyz(file: OpenFile, limits: ReadLimits) -> Parsed:
         probe = raw.read(PROBE_LINES * 1024)
     layout = sniff(file, probe, limits)
     with file.path.open(encoding="utf-8-sig", newline=None) as stream:
-        for _ in range(layout.skipped_lines):
-            stream.readline()
-        rows = load_all_rows(file, stream, layout.delimiter, limits)
+        try:
+            for _ in range(layout.skipped_lines):
+                stream.readline()
+        except UnicodeDecodeError as error:  # beyond what was probed; the stream reads ahead
+            raise corrupt(file, "it is not plain UTF-8 text") from error
+        rows = load_all_rows(TextRows(file, stream, layout.delimiter), layout.column_count, limits)
     if not len(rows):
         raise empty(file, "holds no point")
     if rows.shape[1] != layout.column_count:

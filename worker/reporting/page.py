@@ -13,6 +13,7 @@ from markupsafe import Markup
 
 from shared.csp import csp_for
 from shared.report import Report
+from shared.texts import shown
 from worker.reporting import tables, wording
 from worker.reporting.colors import NOT_MEASURED
 from worker.reporting.exhibits import shown_exhibits, shown_sections
@@ -90,6 +91,7 @@ def _environment() -> Environment:
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
+        finalize=shown,
         keep_trailing_newline=True,
     )
     environment.filters.update(

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from markupsafe import Markup, escape
 
 from shared.report import VerdictWord
+from shared.texts import shown
 
 MM_PER_INCH = 25.4  # exact: international yard and pound agreement of 1959
 SIZE_KINDS = frozenset(
@@ -149,6 +150,7 @@ def figure(value: float, unit: str, *, is_signed: bool = False) -> Pair | str:
 
 def dual(text: str) -> Markup:
     """Escape ``text`` and let every ``mm (thou)`` pair in it follow the reader's unit."""
+    text = shown(text)  # the page shows markup as it is
     parts: list[Markup] = []
     end = 0
     for found in _PAIR.finditer(text):

@@ -15,6 +15,7 @@ import numpy as np
 
 from shared.plan import Freedom, Move, MoveOf, PieceKind, Plan, SolvedMove
 from shared.plan.what_if import TURNS
+from shared.texts import cell_text
 from worker.exhibits import Attachment, Column, Exhibits, Mark, Section, Table
 from worker.records import Characteristic, Floats, Verdict
 from worker.whatif.amounts import THOU_MM, length_text, shift_text
@@ -112,18 +113,18 @@ def moves_file(asked: Sequence[Asked]) -> Attachment:
         writer.writerow(
             [
                 number,
-                _plain(one.who),
-                _plain(one.what),
+                cell_text(one.who),
+                cell_text(one.what),
                 *(_number(part, 1.0, 4) for part in shift),
                 *(_number(part, THOU_MM, 2) for part in shift),
                 _number(one.size_mm, 1.0, 4),
                 _number(one.size_mm, THOU_MM, 2),
-                _plain(one.size_words),
+                cell_text(one.size_words),
                 *(_number(part, 1.0, 5) for part in _turn_deg(one)),
                 *(_number(part, 1.0, 4) for part in about),
-                _plain(one.reason),
+                cell_text(one.reason),
                 _number(one.U_mm, 1.0, 4),
-                _plain(one.line),
+                cell_text(one.line),
             ]
         )
     return Attachment("moves.csv", "List of moves", "text/csv", text.getvalue().encode("utf-8"))
@@ -251,8 +252,3 @@ def _turn_deg(one: Asked) -> tuple[float | None, ...]:
 
 def _number(value: float | None, unit_mm: float, digits: int) -> str:
     return "" if value is None else f"{value / unit_mm:.{digits}f}"
-
-
-def _plain(text: str) -> str:
-    """Text that no spreadsheet takes for a formula."""
-    return f"'{text}" if text[:1] in ("=", "+", "-", "@") else text

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 from typing import Any
 
 import pytest
@@ -92,3 +93,15 @@ def test_what_belongs_to_the_revision_is_not_taken_from_the_order(service: Servi
     order = {"revision_id": "rev_1", "scan_upload_id": "up_1", **more}
     answer = service.client.post("/v1/inspections", json=order)
     assert "belong to the revision" in answer.json()["detail"]
+
+
+@pytest.mark.parametrize("name", ["a\x00b", "a\u202eb", "\x1b[2J"])
+def test_names_that_cannot_be_seen_whole_are_refused(service: Service, name: str) -> None:
+    answer = service.client.post("/v1/parts", json={"name": name})
+    assert (answer.status_code, answer.json()["code"]) == (422, "request_invalid")
+    assert "marks of direction" in answer.json()["detail"]
+
+
+def test_a_cursor_with_a_hidden_character_is_refused(service: Service) -> None:
+    cursor = base64.urlsafe_b64encode(b"2025-01-31T09:30:01+00:00 part\0").decode()
+    assert service.client.get("/v1/parts", params={"cursor": cursor}).status_code == 422

@@ -6,11 +6,11 @@ from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
-import pye57
 import pytest
 import trimesh
 
 from shared.units import LengthUnit
+from tests.support.e57_files import write_e57
 from tests.support.model_files import (
     BOX_POINTS,
     BOX_QUADS,
@@ -153,15 +153,6 @@ def test_unnamed_columns_are_normals_only_if_they_are_unit_vectors(parse: Parse,
     parsed = parse("a.xyz", f"1 2 3 {row}\n4 5 6 {row}\n".encode())
     assert (parsed.normals is not None) is taken
     assert "normals" in parsed.notes[0]
-
-
-def write_e57(path: Path, scans: list[tuple[Floats, Floats | None]]) -> Path:
-    writer = pye57.E57(str(path), "w")
-    for points_m, turn in scans:
-        fields = {f"cartesian{axis}": np.ascontiguousarray(points_m[:, k]) for k, axis in enumerate("XYZ")}
-        writer.write_scan_raw(fields, rotation=turn, translation=np.array([0.1, 0.0, 0.0]))
-    writer.close()
-    return path
 
 
 def test_scans_of_an_e57_are_joined_by_their_poses_in_metres(parse: Parse, tmp_path: Path) -> None:
