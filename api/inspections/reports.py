@@ -16,7 +16,7 @@ from api.negotiation import prefers_html
 from api.problems import declared
 from api.resources import Caller, NeedsResources, Reader, Resources
 from shared.csp import csp_for
-from shared.errors import NotFound, ReportNotReady
+from shared.errors import FileSwept, NotFound, ReportNotReady
 from shared.report import REPORT_VERSION
 
 router = APIRouter(route_class=GuardedRoute, prefix="/v1/inspections", tags=["inspections"])
@@ -37,7 +37,7 @@ POLICIES_KEPT = 64  # a policy is some hundred bytes; finding it means reading u
     response_class=FileResponse,
     summary="Read the report in the form you accept",
     responses={
-        **declared(NotFound, ReportNotReady),
+        **declared(NotFound, FileSwept, ReportNotReady),
         200: {"content": {**AS_JSON, **AS_HTML}},
     },
 )
@@ -52,7 +52,7 @@ def read_report(inspection_id: str, request: Request, caller: Reader, resources:
     response_class=FileResponse,
     summary="Read the report as JSON",
     responses={
-        **declared(NotFound, ReportNotReady),
+        **declared(NotFound, FileSwept, ReportNotReady),
         200: {"content": AS_JSON},
     },
 )
@@ -65,7 +65,7 @@ def read_report_json(inspection_id: str, request: Request, caller: Reader, resou
     "/{inspection_id}/report.html",
     response_class=FileResponse,
     summary="Read the report as a page",
-    responses={**declared(NotFound, ReportNotReady), 200: {"content": AS_HTML}},
+    responses={**declared(NotFound, FileSwept, ReportNotReady), 200: {"content": AS_HTML}},
 )
 def read_report_html(inspection_id: str, request: Request, caller: Reader, resources: NeedsResources) -> Response:
     """One self-contained file, which may load nothing from anywhere."""
@@ -77,7 +77,7 @@ def read_report_html(inspection_id: str, request: Request, caller: Reader, resou
     response_class=FileResponse,
     summary="Fetch a file that goes with the report",
     responses={
-        **declared(NotFound, ReportNotReady),
+        **declared(NotFound, FileSwept, ReportNotReady),
         200: {"content": {"application/octet-stream": {"example": "x_mm,y_mm,z_mm,room_mm"}}},
     },
 )

@@ -9,7 +9,7 @@ from api.problems import declared
 from api.repeatability import service
 from api.repeatability.schemas import RepeatabilityIn, RepeatabilityOut
 from api.resources import NeedsResources, Reader
-from shared.errors import NotFound, ReportNotReady, RequestInvalid, RequestTooLarge
+from shared.errors import FileSwept, NotFound, ReportNotReady, RequestInvalid, RequestTooLarge
 
 router = APIRouter(route_class=GuardedRoute, prefix="/v1/repeatability", tags=["repeatability"])
 
@@ -18,7 +18,7 @@ router = APIRouter(route_class=GuardedRoute, prefix="/v1/repeatability", tags=["
     "",
     response_model=RepeatabilityOut,
     summary="Compare several inspections of one piece",
-    responses=declared(NotFound, ReportNotReady, RequestInvalid, RequestTooLarge),
+    responses=declared(NotFound, FileSwept, ReportNotReady, RequestInvalid, RequestTooLarge),
 )
 def compare_inspections(wanted: RepeatabilityIn, caller: Reader, resources: NeedsResources) -> RepeatabilityOut:
     """Mean, spread and uncertainty by repeatability of each characteristic.

@@ -13,7 +13,7 @@ from shared.repeatability import Calibrated, repeatability, substitution
 
 
 def compare(resources: Resources, caller: Caller, wanted: RepeatabilityIn) -> RepeatabilityOut:
-    """What these inspections show together; raises NotFound, ReportNotReady, RequestInvalid."""
+    """What these inspections show together; raises NotFound, ReportNotReady, FileSwept, RequestInvalid."""
     found = repeatability(_reports(resources, caller, wanted.inspection_ids))
     piece = wanted.calibrated
     if piece is None:

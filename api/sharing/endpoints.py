@@ -9,7 +9,7 @@ from api.problems import declared
 from api.resources import NeedsResources, Sharer
 from api.sharing import service
 from api.sharing.schemas import LinkIn, LinkList, LinkOut, NewLinkOut, link_out
-from shared.errors import NotFound, ReportNotReady, RequestInvalid, RequestTooLarge
+from shared.errors import FileSwept, NotFound, ReportNotReady, RequestInvalid, RequestTooLarge
 from shared.tables import utc_now
 
 router = APIRouter(route_class=GuardedRoute, prefix="/v1/inspections/{inspection_id}/links", tags=["sharing"])
@@ -20,7 +20,7 @@ router = APIRouter(route_class=GuardedRoute, prefix="/v1/inspections/{inspection
     status_code=201,
     response_model=NewLinkOut,
     summary="Make a link to a report",
-    responses=declared(NotFound, ReportNotReady, RequestInvalid, RequestTooLarge),
+    responses=declared(NotFound, FileSwept, ReportNotReady, RequestInvalid, RequestTooLarge),
 )
 def create_link(
     inspection_id: str, wanted: LinkIn, request: Request, caller: Sharer, resources: NeedsResources

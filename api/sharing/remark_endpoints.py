@@ -13,7 +13,7 @@ from api.resources import NeedsResources, Reader, Writer
 from api.sharing import remarks
 from api.sharing.schemas import ChainOut, RemarkIn, RemarkList, RemarkOut, remark_out
 from api.sharing.texts import NAME_LIMIT
-from shared.errors import Conflict, NotFound, ReportNotReady, RequestInvalid, RequestTooLarge
+from shared.errors import Conflict, FileSwept, NotFound, ReportNotReady, RequestInvalid, RequestTooLarge
 
 router = APIRouter(route_class=GuardedRoute, prefix="/v1/inspections/{inspection_id}/remarks", tags=["sharing"])
 Known = Annotated[
@@ -36,7 +36,7 @@ def list_remarks(inspection_id: str, caller: Reader, resources: NeedsResources) 
     status_code=201,
     response_model=RemarkOut,
     summary="Add a remark or sign-off",
-    responses=declared(NotFound, ReportNotReady, Conflict, RequestInvalid, RequestTooLarge),
+    responses=declared(NotFound, FileSwept, ReportNotReady, Conflict, RequestInvalid, RequestTooLarge),
 )
 def add_remark(inspection_id: str, wanted: RemarkIn, caller: Writer, resources: NeedsResources) -> RemarkOut:
     """Guests see it too. It cannot be changed or taken back; add another that puts it right."""
@@ -51,7 +51,7 @@ def add_remark(inspection_id: str, wanted: RemarkIn, caller: Writer, resources: 
     "/check",
     response_model=ChainOut,
     summary="Check the chain of remarks",
-    responses=declared(NotFound, ReportNotReady, RequestInvalid),
+    responses=declared(NotFound, FileSwept, ReportNotReady, RequestInvalid),
 )
 def check_remarks(
     inspection_id: str, caller: Reader, resources: NeedsResources, known_sha256: Known = None

@@ -63,7 +63,7 @@ def add_remark(session: Session, store: FileStore, inspection: Inspection, who: 
 
     Raises
     ------
-    RequestInvalid, Conflict (too many), ReportNotReady
+    RequestInvalid, Conflict (too many), ReportNotReady, FileSwept
 
     """
     facts = report_facts(report_path(store, inspection, "json"))

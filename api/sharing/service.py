@@ -60,7 +60,7 @@ class Guest:
 
 
 def create_link(resources: Resources, caller: Caller, inspection_id: str, wanted: LinkIn) -> NewLink:
-    """A link to a finished report; raises NotFound, ReportNotReady.
+    """A link to a finished report; raises NotFound, ReportNotReady, FileSwept.
 
     The passphrase is hashed before the transaction: slow work must not hold up other writers.
     """

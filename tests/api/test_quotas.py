@@ -18,7 +18,7 @@ from shared.database import Database, migrate, open_database
 from shared.errors import LimitReached
 from shared.keys import KeyTerms, create_key
 from shared.settings import Settings
-from shared.tables import FeatureDetection, Upload, new_id
+from shared.tables import FeatureDetection, Upload, new_id, utc_now
 from tests.support.postgres import fresh_database, temporary_postgres
 
 AT_ONCE = 12
@@ -70,6 +70,17 @@ def test_files_sent_at_once_do_not_outgrow_the_room(database: Database) -> None:
     with ThreadPoolExecutor(AT_ONCE) as pool:
         list(pool.map(lambda _: add_upload(database, caller), range(AT_ONCE)))
     assert count(database, Upload) == 2
+
+
+def test_files_that_were_swept_take_no_room(database: Database) -> None:
+    caller = caller_in(database)
+    for _ in range(2):
+        add_upload(database, caller)
+    with database.writing() as session:
+        for row in session.scalars(select(Upload)):
+            row.swept_at = utc_now()
+    add_upload(database, caller)
+    assert count(database, Upload) == 3
 
 
 def test_jobs_ordered_at_once_do_not_outnumber_the_quota(database: Database) -> None:
