@@ -8,7 +8,7 @@ from typing import Any
 from demo.geometry import design as d
 from demo.geometry.design import Point3
 from demo.geometry.planted import JACKET_SHIFT_MM, ROD_SIZES_MM
-from demo.geometry.valve_gear import SHAFT_HEIGHT
+from demo.geometry.valve_gear import ARM_HALF_WIDTH, BASE_HALF_SIZE, SHAFT_HEIGHT
 
 Line = dict[str, Any]
 PORTS = tuple(port.name for port in d.PORTS)
@@ -22,7 +22,7 @@ MIRRORED = (
 )  # siblings by a mirror across x
 DOWN = {"lower_deviation": -0.3, "upper_deviation": 0.3}
 SWING = {"from_degrees": -8, "to_degrees": 12}
-ARM_TO_STAND = 21.0  # along x, between the middles of an arm and of its stand
+ARM_TO_STAND = BASE_HALF_SIZE[0] + ARM_HALF_WIDTH + 1.0  # along x, between their middles: an arm beside its stand
 STANDS = {f"stand {number}": xy for number, xy in enumerate(d.STAND_XY, 1)}
 ARMS = {
     f"arm {stand[-1]} {side}": (xy[0] + offset, xy[1], d.STAND_TOP_Z + SHAFT_HEIGHT)
