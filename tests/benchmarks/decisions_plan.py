@@ -5,25 +5,32 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from demo.geometry import design as d
+from demo.geometry.design import Point3
+from demo.geometry.planted import JACKET_SHIFT_MM, ROD_SIZES_MM
+from demo.geometry.valve_gear import ARM_HALF_WIDTH, BASE_HALF_SIZE, SHAFT_HEIGHT
+
 Line = dict[str, Any]
-PORTS = ("intake_1", "intake_2", "exhaust_1", "exhaust_2")
-AT_X = {"intake_1": -25, "intake_2": 25, "exhaust_1": -55, "exhaust_2": 55}  # of valve and guide
-BOLTS = tuple(f"bolt_{number}" for number in range(1, 9))
-RODS = {"push_rod_1": -38.0, "push_rod_2": -22.0, "push_rod_3": 22.0, "push_rod_4": 38.0}  # x of the axis
+PORTS = tuple(port.name for port in d.PORTS)
+BOLTS = tuple(f"bolt_{number}" for number in d.BOLT_XY)
+RODS = {f"push_rod_{number}": xy for number, xy in enumerate(d.PUSH_ROD_XY, 1)}
 STUDS = tuple(f"stud_{port}_{label}" for port in PORTS for label in ("low", "high"))
-STUD_HOLES = {name: f"hole-{number}" for number, name in enumerate(STUDS, 43)}  # a stud's name stands on its floor too
 MIRRORED = (
     *(("guide_intake_1", "guide_intake_2"), ("guide_exhaust_1", "guide_exhaust_2")),
     *(("bolt_1", "bolt_5"), ("bolt_2", "bolt_4"), ("bolt_6", "bolt_8")),
     *(("push_rod_1", "push_rod_4"), ("push_rod_2", "push_rod_3")),
 )  # siblings by a mirror across x
-FLANGES = {"intake_1": 28, "intake_2": 29, "exhaust_1": 89, "exhaust_2": 90}  # numbers of their plane features
 DOWN = {"lower_deviation": -0.3, "upper_deviation": 0.3}
 SWING = {"from_degrees": -8, "to_degrees": 12}
-ARMS = {"arm 1": -46.5, "arm 2": -27.5, "arm 3": 27.5, "arm 4": 46.5}  # x of each rocker arm, beside its stand's post
-STANDS = {"stand 1": (-37, 39, 40), "stand 2": (37, 41, 42)}  # x, and the holes it sits over
+ARM_TO_STAND = BASE_HALF_SIZE[0] + ARM_HALF_WIDTH + 1.0  # along x, between their middles: an arm beside its stand
+STANDS = {f"stand {number}": xy for number, xy in enumerate(d.STAND_XY, 1)}
+ARMS = {
+    f"arm {stand[-1]} {side}": (xy[0] + offset, xy[1], d.STAND_TOP_Z + SHAFT_HEIGHT)
+    for stand, xy in STANDS.items()
+    for side, offset in (("left", -ARM_TO_STAND), ("right", ARM_TO_STAND))
+}  # centre of each arm's hub
 GASKET = ("bolt_1", "bolt_2", "bolt_3", "bolt_4", "bolt_5", "bolt_8", "bolt_7", "bolt_6")
-SOLVED = "wall_between_2"  # the line that the solve looks after
+SOLVED = "wall_between_4"  # the line that the solve looks after: exhaust 2, toward which the jacket core lies
 
 
 def plan_document() -> dict[str, Any]:
@@ -46,15 +53,15 @@ def plan_document() -> dict[str, Any]:
             {
                 "name": "jacket core back",
                 "of": "piece",
-                "moves": [{"region": "water_jacket", "translation": [-0.129, -0.386, 0.193]}],
-                "lines": ["wall_between_1", "wall_between_2", "core_displacement_1"],
+                "moves": [{"region": "water_jacket", "translation": [-part for part in JACKET_SHIFT_MM]}],
+                "lines": ["wall_between_2", SOLVED, "core_displacement_1"],
             }
         ],
         "solve": [
             {
-                "name": "jacket core along y",
+                "name": "jacket core along y and z",
                 "of": "piece",
-                "moves": [{"region": "water_jacket", "freedoms": ["y"], "most": 0.8}],
+                "moves": [{"region": "water_jacket", "freedoms": ["y", "z"], "most": 0.8}],
                 "lines": [SOLVED],
             }
         ],
@@ -91,36 +98,59 @@ def _regions() -> Iterator[Line]:
     names = ["deck", "chamber_1", "chamber_2", "plug_socket_1", "plug_socket_2", *BOLTS, *RODS, *STUDS]
     names += [f"{what}_{port}" for what in ("spring", "guide", "seat") for port in PORTS]
     yield from ({"name": name, "face_names": [name]} for name in names)
-    yield from ({"name": f"flange_{port}", "feature": f"plane-{number}"} for port, number in FLANGES.items())
+    yield from ({"name": f"flange_{port.name}", "feature": _at(_beside_exit(port))} for port in d.PORTS)
+
+
+def _at(point_mm: Point3) -> dict[str, Any]:
+    return {"point": list(point_mm)}
+
+
+def _beside_exit(port: d.Port) -> Point3:
+    return port.exit_x + (port.exit_radius + port.flange_half_x) / 2, port.side * d.FLANGE_FACE_Y, port.exit_z
+
+
+def _stud_hole(name: str) -> dict[str, Any]:
+    """A stud's hole by a point of its axis, as its name stands on its floor too."""
+    port = next(port for port in d.PORTS if port.name in name)
+    sign = 1 if name.endswith("high") else -1
+    y = port.side * (d.FLANGE_FACE_Y - d.STUD_DEPTH / 2)
+    return _at((port.exit_x + sign * port.stud_offset_x, y, port.exit_z + sign * port.stud_offset_z))
+
+
+def _seat_bore(port: d.Port) -> dict[str, Any]:
+    return _at((port.valve_x, 0.0, d.SEAT_TOP_Z - 3.0))
+
+
+def _spring_bore(port: d.Port) -> dict[str, Any]:
+    return _at((port.valve_x, 0.0, (d.SPRING_POCKET_FLOOR_Z + d.WELL_FLOOR_Z) / 2))
 
 
 def _mock_up() -> Iterator[Line]:
-    for name, (x, *holes) in STANDS.items():
+    for name, (x, y) in STANDS.items():
         seat = {
             "part": {"kind": "plane", "point": [0, 0, 0], "direction": [0, 0, -1]},
-            "piece": {"point": [x, -20, 72]},
+            "piece": {"point": [x, y, d.STAND_TOP_Z]},
         }
-        pairs = [
-            {"part_point": [side * 11, 0, 0], "feature": f"hole-{hole}"}
-            for side, hole in zip((-1, 1), holes, strict=True)
-        ]
+        offsets = (-d.STAND_HOLE_OFFSET_X, d.STAND_HOLE_OFFSET_X)
+        middle_z = (d.STAND_TOP_Z + d.STAND_HOLE_BOTTOM_Z) / 2
+        pairs = [{"part_point": [offset, 0, 0], "feature": _at((x + offset, y, middle_z))} for offset in offsets]
         yield {"name": name, "body": "rocker_stand", "place": {"seat": seat, "holes": pairs}}
-    for name, arm_x in ARMS.items():
-        yield {"name": name, "body": "rocker_arm", "place": {"transform": {"translation": [arm_x, -23, 88]}}}
+    for name, hub in ARMS.items():
+        yield {"name": name, "body": "rocker_arm", "place": {"transform": {"translation": list(hub)}}}
 
 
 def _walls() -> list[Line]:
     pockets = ("spring_intake_2", "guide_intake_2", "bolt_3", STUDS[2], "push_rod_3")
     to_jacket = (*PORTS, "chamber_1", "chamber_2", *pockets)
-    walls = [{"region": name, "toward": "water_jacket", "least": 3.5} for name in to_jacket]
-    return [*walls, {"region": "intake_2", "toward": "bolt_4", "least": 3.5}]
+    walls = [{"region": name, "toward": "water_jacket", "least": 5.5} for name in to_jacket]
+    return [*walls, {"region": "intake_2", "toward": "bolt_4", "least": 5.5}]
 
 
 def _rooms() -> list[Line]:
     to_jacket = (*PORTS, "chamber_1", "chamber_2", "guide_exhaust_1", "spring_exhaust_1", "bolt_4", "plug_socket_2")
-    rooms = [{"region": name, "walls": [{"toward": "water_jacket", "least": 3.2}]} for name in to_jacket]
-    both = [{"toward": "water_jacket", "least": 3.0}, {"toward": "bolt_4", "least": 3.0}]
-    ports = [{"toward": "intake_1", "least": 3.2}, {"toward": "intake_2", "least": 3.2}]
+    rooms = [{"region": name, "walls": [{"toward": "water_jacket", "least": 4.6}]} for name in to_jacket]
+    both = [{"toward": "water_jacket", "least": 4.6}, {"toward": "bolt_4", "least": 4.6}]
+    ports = [{"toward": "intake_1", "least": 4.6}, {"toward": "intake_2", "least": 4.6}]
     return [*rooms, {"region": "intake_2", "walls": both}, {"region": "water_jacket", "walls": ports}]
 
 
@@ -132,26 +162,26 @@ def _cores() -> list[Line]:
 
 
 def _section_offsets() -> list[Line]:
-    guides = [({"face_name": f"guide_{port}"}, port) for port in PORTS]
-    at = [(feature, port, height) for height in (16, 20) for feature, port in guides]
-    lines = [
-        {"feature": feature, "region": port, "point": [AT_X[port], 0, height], "normal": [0, 0, 1], "most": 1.5}
-        for feature, port, height in at
+    throats = [
+        {"region": port.name, "point": [port.valve_x, 0, d.SEAT_TOP_Z + up], "normal": [0, 0, 1], "most": 1.5}
+        for up in (8.5, 14.5)
+        for port in d.PORTS
     ]
-    pockets = [
-        {"feature": feature, "region": f"spring_{port}", "point": [AT_X[port], 0, 64.5], "most": 0.5}
-        for feature, port in guides
+    pockets = [{"region": f"spring_{port.name}", **_spring_bore(port), "most": 0.5} for port in d.PORTS]
+    return [
+        {"feature": {"face_name": f"guide_{port.name}"}, **line}
+        for line, port in zip((*throats, *pockets), d.PORTS * 3, strict=True)
     ]
-    return [*lines, *pockets]
 
 
 def _depths() -> list[Line]:
-    floors = {"intake_1": (6, 109), "intake_2": (7, 112), "exhaust_1": (5, 108), "exhaust_2": (8, 113)}
     lines = []
-    for port, (pocket, seat) in floors.items():
-        axis = {"face_name": f"guide_{port}"}
+    for port in d.PORTS:
+        pocket = _at((port.valve_x + d.SPRING_POCKET_RADIUS - 6, 0.0, d.SPRING_POCKET_FLOOR_Z))
+        seat = _at((port.valve_x + (port.throat_radius + port.seat_radius) / 2, 0.0, d.SEAT_TOP_Z))
+        axis = {"face_name": f"guide_{port.name}"}
         for floor, face in ((pocket, "rail"), (pocket, "well_floor"), (seat, "deck")):
-            lines.append({"feature": f"plane-{floor}", "face": {"face_name": face}, "axis": axis, **DOWN})
+            lines.append({"feature": floor, "face": {"face_name": face}, "axis": axis, **DOWN})
     return lines
 
 
@@ -165,22 +195,30 @@ def _cavities() -> list[Line]:
 
 
 def _siblings() -> list[Line]:
-    holes = (
-        ("hole-5", "hole-6"),
-        ("hole-8", "hole-9"),
-        ("hole-2", "hole-3"),
-        ("hole-1", "hole-4"),
-        ("hole-26", "hole-25"),
-    )
-    pairs = [({"face_name": own}, {"face_name": other}) for own, other in MIRRORED]
-    return [{"feature": own, "sibling": other, "mirror": "x", "most": 0.3} for own, other in (*pairs, *holes)]
+    named = [
+        ({"face_name": own}, {"face_name": other}) for own, other in (*MIRRORED, ("plug_thread_1", "plug_thread_2"))
+    ]
+    ports = ((d.PORTS[0], d.PORTS[1]), (d.PORTS[2], d.PORTS[3]))
+    bores = [(bore(own), bore(other)) for bore in (_seat_bore, _spring_bore) for own, other in ports]
+    return [{"feature": own, "sibling": other, "mirror": "x", "most": 0.3} for own, other in (*named, *bores)]
 
 
 def _port_areas() -> list[Line]:
     flow = {"pressure_inches_of_water": 28, "discharge_coefficient": 0.6}
-    valve = {"diameter": 24, "stem_diameter": 6, "seat_width": 1.5, "seat_angle_degrees": 45, "throat_diameter": 19}
-    plain = [{"region": name, "least_mm2": 40} for name in (*PORTS, *BOLTS[:4])]
-    return [*plain, *({"region": name, "valve": {**valve, "lifts": [2, 4, 6, 8]}, "flow": flow} for name in PORTS)]
+    plain = [{"region": name, "least_mm2": 100} for name in (*PORTS, *BOLTS[:4])]
+    return [*plain, *({"region": port.name, "valve": _valve(port), "flow": flow} for port in d.PORTS)]
+
+
+def _valve(port: d.Port) -> dict[str, Any]:
+    """A valve that its seat's counterbore and the throat of the port have room for."""
+    return {
+        "diameter": 2 * port.seat_radius - 2,
+        "stem_diameter": 9,
+        "seat_width": 2,
+        "seat_angle_degrees": 45,
+        "throat_diameter": 2 * port.throat_radius - 2,
+        "lifts": [3, 6, 9, 12],
+    }
 
 
 def _port_siblings() -> list[Line]:
@@ -193,25 +231,28 @@ def _clearances() -> list[Line]:
     lines: list[Line] = []
     for stand, side in zip(STANDS, ("1", "2"), strict=True):
         lines += [{"body": stand, "against": f"{what}_{side}"} for what in ("spring_intake", "spring_exhaust")]
-    for number, (arm, x) in enumerate(ARMS.items()):
-        motion = {"rotation": {"point": [x, -23, 88], "axis": [1, 0, 0], **SWING}}
-        lines += [{"body": arm, "against": "piece", "motion": motion}]
-        lines += [{"body": arm, "against": list(STANDS)[number // 2], "motion": motion}]
+    for arm, hub in ARMS.items():
+        motion = {"rotation": {"point": list(hub), "axis": [1, 0, 0], **SWING}}
+        lines += [
+            {"body": arm, "against": against, "motion": motion} for against in ("piece", f"stand {arm.split()[1]}")
+        ]
     return [{**line, "least": 1.0} for line in lines]
 
 
 def _rods() -> list[Line]:
     lines: list[Line] = []
-    for x in RODS.values():
-        axis = {"start": [x, -41, -12], "end": [x - 0.2, -40.9, 86], "least": 0.1}
-        lines += [{**axis, "diameter": size} for size in (7.9375, 8.5)]
-        lines += [{**axis, "diameter": 6.5, "end_travel": [x - 0.2, -40.3, 92]}]
+    lean_x, lean_y = d.PUSH_ROD_XY[2]  # of the rod whose ends the design names; the others lean alike
+    for x, y in RODS.values():
+        start, end = ([at[0] - lean_x + x, at[1] - lean_y + y, at[2]] for at in d.PUSH_ROD_3_ENDS)
+        axis = {"start": start, "end": end, "least": 0.1}
+        lines += [{**axis, "diameter": size} for size in ROD_SIZES_MM.values()]
+        lines += [{**axis, "diameter": 11.0, "end_travel": [end[0], end[1] + 1.0, end[2] + 10.0]}]
     return lines
 
 
 def _fasteners() -> list[Line]:
-    studs: list[Line] = [{"feature": hole, "thread": "M6", "joint": "tapped"} for hole in STUD_HOLES.values()]
-    bolts = [{"feature": {"face_name": name}, "thread": "M8", "joint": "through"} for name in BOLTS[:4]]
+    studs: list[Line] = [{"feature": _stud_hole(name), "thread": "M8", "joint": "tapped"} for name in STUDS]
+    bolts = [{"feature": {"face_name": name}, "thread": "M12", "joint": "through"} for name in BOLTS[:4]]
     return [{**line, "least": 2.0} for line in (*studs, *bolts)]
 
 
@@ -219,15 +260,19 @@ def _fastener_lines() -> list[Line]:
     rows = [(GASKET[:count], False) for count in range(2, 9)]
     rows += [(GASKET, True), (STUDS[:4], True), (STUDS[4:], True), (STUDS[:2], False), (STUDS[2:4], False)]
     return [
-        {"features": [STUD_HOLES.get(name, {"face_name": name}) for name in names], "closed": closed, "most": 85}
+        {
+            "features": [_stud_hole(name) if name in STUDS else {"face_name": name} for name in names],
+            "closed": closed,
+            "most": 130,
+        }
         for names, closed in rows
     ]
 
 
 def _sites() -> list[Line]:
-    sizes = (("M4", 6), ("M5", 7), ("M6", 8))
+    sizes = (("M5", 8), ("M6", 10), ("M8", 12))
     return [
-        {"region": f"flange_{port}", "thread": thread, "depth": depth, "least": 1.5}
+        {"region": f"flange_{port}", "thread": thread, "depth": depth, "least": 2.0}
         for port in PORTS
         for thread, depth in sizes
     ]

@@ -14,6 +14,7 @@ from worker.surface import closest_barycentric
 
 GOLDEN = (np.sqrt(5.0) - 1) / 2
 LEAST_SLOPE = 0.05  # a ray within 3 degrees of a surface meets it nowhere in particular
+SETTLED_MM = 1e-12  # steps this short are rounding
 NEWTON_STEPS = 8  # rays meet planes, cylinders and tori to rounding in four
 
 
@@ -48,7 +49,7 @@ def metal_profile(bore: Bore, shell: Shell, *, settings: MetalSettings | None = 
     is_open = (is_hit & (cosine <= 0)) | (~is_hit & shell.is_closed)
     met = np.unique(label[is_metal])
     search = _Search(reach, shell, bore.heights_mm, turns, settings.golden_steps)
-    rows = [_least_of(search, int(own), np.where(is_metal & (label == own), distance, np.inf)) for own in met]
+    rows = _least_of(search, met, [np.where(is_metal & (label == own), distance, np.inf) for own in met])
     is_open_somewhere: Bools = np.logical_or.reduce(is_open, axis=1)
     found_profile = _sorted(met, bore.heights_mm, rows, is_open_somewhere)
     return replace(found_profile, any_way_mm=_any_way(bore, shell, found_profile))
@@ -101,8 +102,10 @@ def _polished(
         away, normal, is_exact = exact_distance(shell.table, face, origins_mm + at[:, None] * ways)
         slope = np.einsum("ij,ij->i", normal, ways)
         is_exact &= np.abs(slope) > LEAST_SLOPE
-        at = np.where(is_exact, at - (away - off_mm) / np.where(is_exact, slope, 1.0), at)
-        cosine = np.where(is_exact, slope, cosine)
+        step = np.where(is_exact, (away - off_mm) / np.where(is_exact, slope, 1.0), 0.0)
+        at, cosine = at - step, np.where(is_exact, slope, cosine)
+        if np.abs(step).max(initial=0.0) <= SETTLED_MM:
+            break
     limit = 2 * shell.slack_mm / np.maximum(np.abs(cosine), LEAST_SLOPE) + 1e-6
     is_kept = is_exact & (np.abs(at - facet_mm) <= limit) & (cosine * facet_cosine > 0)
     return np.where(is_kept, at, facet_mm), np.where(is_kept, cosine, facet_cosine)
@@ -127,6 +130,10 @@ class _Row:
     cosine: Floats
     turn_rad: Floats
 
+    def part(self, chosen: slice) -> _Row:
+        """Some of it."""
+        return _Row(self.metal_mm[chosen], self.triangle[chosen], self.cosine[chosen], self.turn_rad[chosen])
+
 
 @dataclass(frozen=True, eq=False)
 class _Search:
@@ -137,10 +144,18 @@ class _Search:
     step_count: int
 
 
-def _least_of(search: _Search, label: int, grid_mm: Floats) -> _Row:
-    """Golden section round the shortest ray of the grid (h, turns) at each height that meets the surface."""
-    at = np.flatnonzero(np.isfinite(grid_mm).any(axis=1))
-    heights, middle = search.heights_mm[at], search.turns[np.argmin(grid_mm[at], axis=1)]
+def _least_of(search: _Search, labels: Ints, grids_mm: list[Floats]) -> list[_Row]:
+    """Golden section round the shortest ray of each label's grid (h, turns), at each height that meets the surface.
+
+    All labels (l,) are looked for together: single rows of rays take as long as all of them.
+    """
+    count = len(search.heights_mm)
+    if not len(labels):
+        return []
+    grid = np.concatenate(grids_mm)
+    at = np.flatnonzero(np.isfinite(grid).any(axis=1))
+    heights, label = search.heights_mm[at % count], labels[at // count]
+    middle = search.turns[np.argmin(grid[at], axis=1)]
     step = float(search.turns[1] - search.turns[0])
     low, high = middle - step, middle + step
     nothing = np.zeros(len(at))
@@ -163,11 +178,12 @@ def _least_of(search: _Search, label: int, grid_mm: Floats) -> _Row:
         value = looked(fresh)
         left, right = np.where(is_left, fresh, right), np.where(is_left, left, fresh)
         at_left, at_right = np.where(is_left, value, at_right), np.where(is_left, at_left, value)
-    return _spread(best, at, len(search.heights_mm))
+    whole = _spread(best, at, len(grid))
+    return [whole.part(slice(first, first + count)) for first in range(0, len(grid), count)]
 
 
-def _own(found: Reach, shell: Shell, label: int) -> Floats:
-    """Distances (n,) that end on the wanted surface, infinite elsewhere."""
+def _own(found: Reach, shell: Shell, label: Ints) -> Floats:
+    """Distances (n,) that end on the wanted surfaces (n,), infinite elsewhere."""
     is_own = (found.triangle >= 0) & (shell.label[np.maximum(found.triangle, 0)] == label) & (found.cosine > 0)
     return np.where(is_own, found.distance_mm, np.inf)
 

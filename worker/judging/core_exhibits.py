@@ -48,7 +48,7 @@ def core_exhibits(line: CoreDisplacement, shift: CoreShift, region: Region, plan
     size = Table(
         f"Size of {line.region}",
         (Column("what"), Column("percent of nominal", "percent"), Column("U", "percent"), Column("known")),
-        (_size(shift, region, plan),),
+        (_size(line, shift, region, plan),),
     )
     walls = _walls(line, shift, plan)
     if not walls:
@@ -106,8 +106,12 @@ def _turn_U(shift: CoreShift, axis: int, region: Region, plan: Plan) -> float:
     return combined(0.0, parts, {"fit": shift.found.dof}).U
 
 
-def _size(shift: CoreShift, region: Region, plan: Plan) -> tuple[Cell, ...]:
-    found = region_scale(region, shift.measured.seen, shift.found)
+def _size(line: CoreDisplacement, shift: CoreShift, region: Region, plan: Plan) -> tuple[Cell, ...]:
+    """The core's size, which is the same against whatever its shift is told."""
+    found = shift.measured.once(
+        ("size of core", line.region, line.shrink_removed),
+        lambda: region_scale(region, shift.measured.seen, shift.in_pose),
+    )
     if isinstance(found, NotMeasured):
         return (region.name, None, None, f"{NOT_DETERMINED}: {found.reason}")
     points = shift.measured.samples.points_mm[region.is_member]

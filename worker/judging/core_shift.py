@@ -37,7 +37,7 @@ class CoreShift:
     found : the displacement;  is_shown : (6,) which of its numbers (rotation, shift) are known
     covariance : (6, 6) of them all, of the core's fit and of what it is measured against
     inputs : of the shift;  against : what it is measured against, in words
-    in_pose_mm : (3,) the core's shift in the pose, against nothing
+    in_pose : the core's displacement in the pose, against nothing
     frame, by_scale : of the frame it is measured against, and how that moves with the shrink taken out
     """
 
@@ -46,7 +46,7 @@ class CoreShift:
     covariance: Floats
     inputs: tuple[Input, ...]
     against: str
-    in_pose_mm: Floats
+    in_pose: Displacement
     measured: Measured
     frame: MeasuringFrame | None = None
     by_scale: tuple[RigidTransform, ...] = ()
@@ -83,7 +83,10 @@ class CoreShift:
 def shift_of(line: CoreDisplacement, plan: Plan, measured: Measured) -> CoreShift | str:
     """The core's displacement against what the line says; a text where it cannot be measured, and why."""
     region = measured.region(line.region)
-    own = region_displacement(region, measured.seen, shrink_removed=line.shrink_removed)
+    own = measured.once(
+        ("core in the pose", line.region, line.shrink_removed),
+        lambda: region_displacement(region, measured.seen, shrink_removed=line.shrink_removed),
+    )
     if isinstance(own, NotMeasured):
         return own.reason
     shrinks = (shrink_input(measured),) if line.shrink_removed else ()
@@ -102,12 +105,15 @@ def _against_rest(region: Region, own: Displacement, shrinks: tuple[Input, ...],
         rest = measured.body
     else:
         others = Region(REST, "rest", ~region.is_member)
-        rest = region_displacement(others, measured.seen, shrink_removed=True)
+        rest = measured.once(
+            ("rest in the pose", region.name),
+            lambda: region_displacement(others, measured.seen, shrink_removed=True),
+        )
     if isinstance(rest, NotMeasured):
         return rest.reason
     found = against(own, rest)
     fit = Input(FIT, found.covariance[3:, 3:], found.dof)
-    return CoreShift(found, shown_numbers(own, rest), found.covariance, (fit, *shrinks), REST, own.shift_mm, measured)
+    return CoreShift(found, shown_numbers(own, rest), found.covariance, (fit, *shrinks), REST, own, measured)
 
 
 def _against_frame(
@@ -134,7 +140,7 @@ def _against_frame(
         covariance=own.covariance + carried,
         inputs=inputs,
         against=f"frame {frame.name}",
-        in_pose_mm=own.shift_mm,
+        in_pose=own,
         measured=measured,
         frame=frame,
         by_scale=by_scale,

@@ -39,7 +39,7 @@ def core_displacement(line: CoreDisplacement, plan: Plan, measured: Measured) ->
         point_mm=found.centre_mm,
         details={
             "displacement_mm": row(found.shift_mm),
-            "displacement_in_pose_mm": row(shift.in_pose_mm),
+            "displacement_in_pose_mm": row(shift.in_pose.shift_mm),
             "rotation_rad": row(found.rotation_rad),
             "free_motions": "; ".join(found.free_text) or None,
             "against": shift.against,

@@ -34,7 +34,7 @@ from worker.judging.fastener_metal import around_of, calm_mm, names_of, piece_of
 from worker.judging.finding import Finding, Unmeasured, plain_finding
 from worker.judging.kinds_of_fastener import CAUTION
 from worker.judging.measured import Measured
-from worker.judging.uncertainty import deviation_sigma_mm, expanded_map_mm
+from worker.judging.uncertainty import deviation_sigma_mm, expanded_map_mm, scanner_sigma_mm
 from worker.measuring.measured_feature import MeasuredFeature
 from worker.measuring.regions import region_triangles
 from worker.measuring.statistics import EXTREME_SAMPLES
@@ -88,6 +88,18 @@ class _Map:
     is_unseen: Bools
     is_kept_nominal: Bools
     pitch_mm: float
+
+
+@dataclass(frozen=True, eq=False)
+class _Ground:
+    """What of the candidates (n,) of a face is the same for every thread: on the piece, and in the CAD."""
+
+    points_mm: Floats
+    pitch_mm: float
+    edge_mm: Floats
+    spacing_mm: Floats
+    nominal_edge_mm: Floats
+    nominal_spacing_mm: Floats
 
 
 def fastener_sites(line: FastenerSites, plan: Plan, measured: Measured) -> Finding | Unmeasured:
@@ -154,34 +166,48 @@ def axis_gap(points_mm: Floats, others_mm: Floats) -> Floats:
 def _searched(face: Face, rule: SiteRule, plan: Plan, measured: Measured) -> _Map:
     """Every candidate with its distances, in nominal and on the piece."""
     nominal, label = measured.nominal, names_of(measured).label
-    points, pitch = grid_on(face, nominal, SETTINGS)
+    ground = _ground(face, measured)
+    points = ground.points_mm
     samples, own = measured.samples, (face, rule)
     stated = _metal((nominal.vertices_mm, nominal.triangles), ~face.is_plane, points, own)
     begun = points + _face_shift_mm(face, measured) * face.normal
     is_kept = ~face.is_plane[samples.triangle_source]
     actual = _metal((piece_of(measured).points_mm, samples.triangles), is_kept, begun, own)
     U = _expanded_mm(actual.triangle, plan, measured)
-    edges, _ = border_edges(around_of(measured).skin, face.is_plane, around_of(measured).is_round)
-    edge = edge_distance(points, face.normal, edges)
-    edge_piece = edge_distance(points, face.normal, _piece_edges_mm(edges, measured))
-    spacing_nominal = axis_spacing(points, *_axes(face, measured, is_piece=False))
-    spacing = axis_spacing(points, *_axes(face, measured, is_piece=True))
-    kept = (actual.distance_mm - U >= rule.least_mm) & (edge_piece - U >= rule.edge_mm)
+    kept = (actual.distance_mm - U >= rule.least_mm) & (ground.edge_mm - U >= rule.edge_mm)
     return _Map(
         points_mm=points,
         metal_mm=actual.distance_mm,
         U_mm=U,
         nominal_mm=stated.distance_mm,
-        edge_mm=edge_piece,
-        spacing_mm=spacing,
+        edge_mm=ground.edge_mm,
+        spacing_mm=ground.spacing_mm,
         toward=label[samples.triangle_source[actual.triangle]],
-        is_kept=kept & (spacing - U >= rule.spacing_mm),
+        is_kept=kept & (ground.spacing_mm - U >= rule.spacing_mm),
         is_unseen=_near_unseen(begun, face, rule, measured),
         is_kept_nominal=(stated.distance_mm >= rule.least_mm)
-        & (edge >= rule.edge_mm)
-        & (spacing_nominal >= rule.spacing_mm),
-        pitch_mm=pitch,
+        & (ground.nominal_edge_mm >= rule.edge_mm)
+        & (ground.nominal_spacing_mm >= rule.spacing_mm),
+        pitch_mm=ground.pitch_mm,
     )
+
+
+def _ground(face: Face, measured: Measured) -> _Ground:
+    """Made once for each face."""
+
+    def make() -> _Ground:
+        points, pitch = grid_on(face, measured.nominal, SETTINGS)
+        edges, _ = border_edges(around_of(measured).skin, face.is_plane, around_of(measured).is_round)
+        return _Ground(
+            points_mm=points,
+            pitch_mm=pitch,
+            edge_mm=edge_distance(points, face.normal, _piece_edges_mm(edges, measured)),
+            spacing_mm=axis_spacing(points, *_axes(face, measured, is_piece=True)),
+            nominal_edge_mm=edge_distance(points, face.normal, edges),
+            nominal_spacing_mm=axis_spacing(points, *_axes(face, measured, is_piece=False)),
+        )
+
+    return measured.once(("ground of sites", face.is_region.tobytes()), make)
 
 
 def _metal(mesh: tuple[Floats, Ints], is_kept: Bools, points_mm: Floats, asked: tuple[Face, SiteRule]) -> Nearest:
@@ -224,9 +250,15 @@ def _expanded_mm(triangle: Ints, plan: Plan, measured: Measured) -> Floats:
     deviation = measured.deviation
     if deviation is None:
         raise ValueError("nothing was measured")
-    sources = deviation_sigma_mm(plan, measured.nominal, measured.samples, measured.alignment, deviation)
+
+    def make() -> Floats:
+        sources = deviation_sigma_mm(plan, measured.nominal, measured.samples, measured.alignment, deviation)
+        return np.asarray(expanded_map_mm(sources))
+
+    expanded = measured.once(("expanded deviation", scanner_sigma_mm(plan)), make)
     corners = measured.samples.triangles[triangle]
-    return np.asarray(expanded_map_mm(sources)[corners].max(axis=1))
+    found: Floats = expanded[corners].max(axis=1)
+    return found
 
 
 def _piece_edges_mm(edges_mm: Floats, measured: Measured) -> Floats:
@@ -241,7 +273,8 @@ def _piece_edges_mm(edges_mm: Floats, measured: Measured) -> Floats:
     share = np.stack([step, step + 1], axis=1) / parts[owner, None]
     way = (edges_mm[:, 1] - edges_mm[:, 0])[owner]
     cut = edges_mm[owner, 0][:, None] + share[..., None] * way[:, None]
-    _, near = cKDTree(samples.points_mm).query(cut.reshape(-1, 3))
+    tree = measured.once("tree of samples", lambda: cKDTree(samples.points_mm))
+    _, near = tree.query(cut.reshape(-1, 3))
     moved: Floats = cut + (piece_of(measured).points_mm - samples.points_mm)[near].reshape(cut.shape)
     return moved
 

@@ -74,7 +74,7 @@ def rod_passage(line: RodPassage, plan: Plan, measured: Measured) -> Finding | U
         return Unmeasured("the scan shows nothing of the surface near the rod", sample_mask=seen.is_near)
     found = _Found(passage, frame, skin, cleared, seen)
     inputs, model = _uncertain(found, plan, measured)
-    moves = moves_of(passage, frame)
+    moves = moves_of(line, passage, frame, measured)
     view = PassageView(line, found.passage, cleared, skin, frame, moves, nominal_gap_mm(line, measured), seen)
     return Finding(
         inputs=inputs,

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 
+from shared.plan.passages import RodPassage
 from worker.datums.records import MeasuringFrame
 from worker.judging.finding import row
+from worker.judging.measured import Measured
 from worker.judging.piece_passage import Passage, reach_of
 from worker.passages.moves import Freedom, Move, MoveSettings, best_move, least_move
 from worker.records import Floats
@@ -30,13 +33,19 @@ class Moves:
     details: dict[str, float | str | tuple[float, ...] | None] = field(default_factory=dict)
 
 
-def moves_of(passage: Passage, frame: MeasuringFrame) -> Moves:
-    """The best move of the whole axis and of both ends, and the least that makes the rod wanted pass with its gap."""
+def moves_of(line: RodPassage, passage: Passage, frame: MeasuringFrame, measured: Measured) -> Moves:
+    """The best move of the whole axis and of both ends, and the least that makes the rod wanted pass with its gap.
+
+    The best is that of the thickest rod, so that rods of several sizes on one axis share it.
+    """
     skin = passage.seen_skin(reach_of(passage) + 2 * SETTINGS.reach_mm)
     best: dict[Freedom, Move] = {}
     least: dict[Freedom, Move] = {}
+    rod = (passage.rod.first_mm.tobytes(), passage.rod.second_mm.tobytes(), line.regions)
     for freedom in Freedom:
-        found = best_move(skin, passage.rod, freedom, SETTINGS)
+        found = measured.once(
+            ("best move of rod", freedom, rod), partial(best_move, skin, passage.rod, freedom, SETTINGS)
+        )
         if found is None:
             continue
         best[freedom] = _turned(found, frame)

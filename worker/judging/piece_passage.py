@@ -131,7 +131,10 @@ def nominal_gap_mm(line: RodPassage, measured: Measured) -> float | None:
     if line.regions is not None and not known.issuperset(line.regions):
         return None
     passage = passage_of(line, rod_of(line), measured)
-    found = clearance(passage.nominal_skin(reach_of(passage)), passage.rod)
+    found = measured.once(
+        ("nominal clearance of rod", line.model_dump_json()),
+        lambda: clearance(passage.nominal_skin(reach_of(passage)), passage.rod),
+    )
     return None if found is None else found.least_mm - passage.radius_mm
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import lru_cache
 
 import numpy as np
 from scipy.optimize import linprog
@@ -163,7 +164,16 @@ def _search(skin: Skin, rod: Rod, freedom: Freedom, settings: MoveSettings | Non
 
 def _whole_least(search: _Search, freedoms: Floats) -> float:
     """Clearance over the whole travel, on the exact faces; 0 for an axis in material."""
+    if not freedoms.any():
+        return _standing(search.skin, search.rod)
     found = clearance(search.skin, search.moved(freedoms))
+    return 0.0 if found is None else found.least_mm
+
+
+@lru_cache(maxsize=1)  # every search of one rod begins there
+def _standing(skin: Skin, rod: Rod) -> float:
+    """Clearance of the axis where it stands, as above."""
+    found = clearance(skin, rod)
     return 0.0 if found is None else found.least_mm
 
 

@@ -70,11 +70,13 @@ def room_behind(near: Skin, walls: Sequence[Kept], settings: RoomSettings | None
 def _room_to(near: Skin, kept: Kept, settings: RoomSettings) -> Lines:
     """Room to one wall."""
     start, skin, least_mm = near.placed_mm, kept.skin, kept.least_mm
-    distance, nearest = skin.nearest_corner(start)  # enough for what lies beyond all reach
-    room, point, corner = distance - least_mm, skin.placed_mm[nearest], np.tile(nearest[:, None], 3)
+    rows = near.within(skin, settings.most_mm + max(least_mm, 0.0))
+    nearest = np.zeros(len(start), dtype=np.int64)
+    beyond = np.setdiff1d(np.arange(len(start)), rows)  # of all reach: there a sample is enough
+    _, nearest[beyond] = skin.nearest_corner(start[beyond])
+    room, point, corner = np.full(len(start), np.inf), skin.placed_mm[nearest], np.tile(nearest[:, None], 3)
     share = np.tile([1.0, 0.0, 0.0], (len(start), 1))
     seen, is_gap = skin.is_seen[nearest], skin.is_gap[nearest]
-    rows = near.within(skin, settings.most_mm + max(least_mm, 0.0))
     found = skin.nearest(start[rows])
     room[rows], point[rows] = found.wall_mm - least_mm, found.point_mm
     corner[rows], share[rows] = found.corner, found.share
