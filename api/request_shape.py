@@ -15,6 +15,7 @@ from shared.errors import FirstpourError, HeadersTooLarge, RangeRefused, Request
 URI_LIMIT_BYTES = 8192  # RFC 9110, 4.1 recommends 8,000 octets at least
 HEADER_LIMIT_COUNT = 100
 HEADER_LIMIT_BYTES = 32 * 1024  # cookies and the metadata of tus are 8 kB each at most
+NAMED_BY_TEXT = frozenset({"/v1/uploads"})  # whose query holds a file's name, which is cleaned and shown, never used
 CONTROLS = re.compile(rb"[\x00-\x1f\x7f]")  # a database refuses some, a log shows others wrongly
 RANGES_MANY = re.compile(r"^\s*bytes\s*=.*,", re.IGNORECASE)
 
@@ -50,7 +51,8 @@ def _refusal(scope: Scope) -> FirstpourError | None:
             f"The request has {len(headers)} headers of {size_bytes} bytes.",
             advice=f"At most {HEADER_LIMIT_COUNT} headers of {HEADER_LIMIT_BYTES} bytes together are read.",
         )
-    if not _is_plain(address):
+    named = scope["path"].encode() if scope["path"] in NAMED_BY_TEXT else address
+    if not _is_plain(named):
         return RequestInvalid("The address holds control characters or is no UTF-8.", advice="See /v1/openapi.json.")
     sent = Headers(scope=scope)
     if "content-length" in sent and "transfer-encoding" in sent:  # RFC 9112, 6.1: a way to smuggle a second request

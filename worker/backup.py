@@ -18,12 +18,14 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import JSON, Column, Connection, LargeBinary, Table, insert, null, select, text
+from sqlalchemy import JSON, Column, Connection, LargeBinary, Select, Table, delete, insert, null, select, text
 
+from shared import sharing_tables  # noqa: F401  its tables are part of a backup
+from shared.access import DEFAULT_WORKSPACE
 from shared.database import migrate, open_database
 from shared.errors import Conflict, InputError
 from shared.settings import Settings
-from shared.tables import Base, UtcDateTime
+from shared.tables import Base, UtcDateTime, Workspace
 
 FORM = 1  # of the folder
 MANIFEST, ROWS, FILES = "manifest.json", "rows.jsonl", "files"
@@ -95,6 +97,7 @@ def restore(settings: Settings, source: Path) -> Summary:
             _check_fits(connection, manifest)
             for key in manifest["files"]:
                 _copy_file(source / FILES / key, settings.files_dir / key)
+            connection.execute(delete(Workspace).where(Workspace.id == DEFAULT_WORKSPACE))  # the backup holds its own
             _read_rows(connection, source / ROWS)
     finally:
         database.close()
@@ -197,9 +200,15 @@ def _check_fits(connection: Connection, manifest: Mapping[str, Any]) -> None:
             f"The backup has tables of version {manifest['schema']}, this program of version {present}.",
             advice="Restore it with the version of Firstpour that wrote it, then upgrade.",
         )
-    full = [table.name for table in _tables() if connection.execute(select(table).limit(1)).first() is not None]
+    full = [table.name for table in _tables() if connection.execute(_rows_of_others(table)).first() is not None]
     if full:
         raise Conflict(f"This service holds rows already: {', '.join(full)}.", advice="Restore into an empty one.")
+
+
+def _rows_of_others(table: Table) -> Select[Any]:
+    """Rows that no migration made: every new service has the default workspace."""
+    rows = select(table).limit(1)
+    return rows.where(table.c.id != DEFAULT_WORKSPACE) if table.name == Workspace.__tablename__ else rows
 
 
 def _sha256(path: Path) -> str:

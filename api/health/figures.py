@@ -73,31 +73,29 @@ class PlaceFigures(Collector):
 
 
 class StoreFigures(Collector):
-    """Sums up what is stored when Prometheus asks."""
+    """Gauges over what is stored; of rows none while the database does not answer."""
 
     def __init__(self, database: Database, store: FileStore) -> None:
         self._database, self._store = database, store
 
     def describe(self) -> Iterable[GaugeMetricFamily]:
-        """Names only."""
-        return list(self._families())
+        """Nothing, as above."""
+        return []
 
     def collect(self) -> Iterable[GaugeMetricFamily]:
         """A gauge a kind, and what is free."""
-        taken, free = self._families()
-        with self._database.reading() as session:
-            sizes = stored_bytes(session)
+        sizes: dict[str, int] = {}
+        try:
+            with self._database.reading() as session:
+                sizes = dict(stored_bytes(session))
+        except SQLAlchemyError as error:
+            log.warning("figures_missing", reason=str(error).splitlines()[0])
+        taken = GaugeMetricFamily("firstpour_store_bytes", "Bytes stored by kind", labels=["kind"])
         for kind, size_bytes in {**sizes, "aside": self._store.aside_bytes()}.items():
             taken.add_metric([kind], size_bytes)
-        free.add_metric([], self._store.free_bytes())
-        return [taken, free]
-
-    @staticmethod
-    def _families() -> tuple[GaugeMetricFamily, GaugeMetricFamily]:
-        return (
-            GaugeMetricFamily("firstpour_store_bytes", "Bytes stored by kind", labels=["kind"]),
-            GaugeMetricFamily("firstpour_store_free_bytes", "Bytes free on the disk of the files", labels=[]),
-        )
+        yield taken
+        free_bytes = self._store.free_bytes()
+        yield GaugeMetricFamily("firstpour_store_free_bytes", "Bytes free on the disk of the files", free_bytes)
 
 
 def _age_s(path: Path) -> float:

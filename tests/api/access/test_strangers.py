@@ -26,7 +26,14 @@ from tests.support.access import (
 )
 
 OWN_EACH_TIME = {"x-request-id", "ratelimit"}
-MAKES_A_THING_OF_ITS_OWN = {"tus_create", "create_upload", "create_part", "create_from_form", "create_key"}
+MAKES_A_THING_OF_ITS_OWN = {
+    "tus_create",
+    "create_upload",
+    "create_part",
+    "create_from_form",
+    "create_key",
+    "create_subscription",
+}
 LISTS_OWN_KEYS = {"list_keys", "list_audit"}  # the stranger's own key is in them, with ids and times of its own
 OPERATIONS = [one for one in described_operations() if one.scope is not None]
 COMPARED = [one for one in OPERATIONS if one.name not in MAKES_A_THING_OF_ITS_OWN | LISTS_OWN_KEYS]

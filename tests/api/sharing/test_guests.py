@@ -53,7 +53,7 @@ def test_unknown_expired_and_revoked_get_exactly_the_same(
     change(service, expired.link["id"], expires_at=utc_now() - timedelta(seconds=1))
     change(service, locked.link["id"], expires_at=utc_now() - timedelta(seconds=1))
     service.client.post(revoked.link["links"]["revoke"])
-    tokens = [UNKNOWN, expired.token, revoked.token, locked.token, expired.token[:-1], "x", "%00", "é" * 500]
+    tokens = [UNKNOWN, expired.token, revoked.token, locked.token, expired.token[:-1], "x", "é" * 500]
     for path in PATHS if method == "GET" else POSTS:
         answers = [
             service.stranger().request(
@@ -67,6 +67,11 @@ def test_unknown_expired_and_revoked_get_exactly_the_same(
             assert answers[0].json()["code"] == "not_found"
         assert {answer.status_code for answer in answers} == {404}
         assert {len(answer.content) for answer in answers} == {len(answers[0].content)}
+
+
+def test_control_characters_in_a_token_are_refused_before_any_link_is_looked_for(service: Service) -> None:
+    answer = service.stranger().get("/s/%00", headers={"Accept": "application/json"})
+    assert (answer.status_code, answer.json()["code"]) == (422, "request_invalid")
 
 
 def test_a_revoked_link_is_dead_at_once_even_with_the_passphrase_given(locked: Shared) -> None:
