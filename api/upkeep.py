@@ -23,14 +23,17 @@ EVERY_S = 600.0
 
 @asynccontextmanager
 async def upkeep(resources: Resources, every_s: float = EVERY_S) -> AsyncIterator[None]:
-    """Tidy up now and then while the service runs."""
-    task = asyncio.create_task(_tidy_for_ever(resources, every_s))
+    """Tidy up now and then while the service runs.
+
+    What is under way when it stops is waited for: its thread uses the database, which is closed next.
+    """
+    stopped = asyncio.Event()
+    task = asyncio.create_task(_tidy_until(stopped, resources, every_s))
     try:
         yield
     finally:
-        task.cancel()
-        with suppress(asyncio.CancelledError):
-            await task
+        stopped.set()
+        await task
 
 
 def tidy(resources: Resources) -> None:
@@ -45,10 +48,11 @@ def tidy(resources: Resources) -> None:
         log.info("tidied", expired_uploads=expired, **vars(swept))
 
 
-async def _tidy_for_ever(resources: Resources, every_s: float) -> None:
-    while True:
+async def _tidy_until(stopped: asyncio.Event, resources: Resources, every_s: float) -> None:
+    while not stopped.is_set():
         try:
             await run_in_threadpool(tidy, resources)
         except (OSError, SQLAlchemyError) as error:
             log.warning("tidying_failed", reason=str(error))
-        await asyncio.sleep(every_s)
+        with suppress(TimeoutError):
+            await asyncio.wait_for(stopped.wait(), every_s)

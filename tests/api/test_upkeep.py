@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
+import threading
 import time
 from datetime import timedelta
 
+import pytest
+
 from api.idempotency import Claim, answer_once
-from api.resources import LOCAL
-from api.upkeep import tidy
+from api.resources import LOCAL, Resources
+from api.upkeep import tidy, upkeep
 from api.uploads.resumable import create_partial
 from shared.retention import LEFTOVER_S
 from shared.tables import IdempotencyKey, PartialUpload, utc_now
@@ -40,3 +44,24 @@ def test_old_idempotency_keys_go(service: Service) -> None:
     tidy(service.resources)
     with service.resources.database.reading() as session:
         assert session.get(IdempotencyKey, (claim.workspace_id, "k", claim.route)) is None
+
+
+def test_what_is_under_way_is_waited_for_when_the_service_stops(
+    service: Service, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    done: list[str] = []
+    begun = threading.Event()
+
+    def slowly(_: Resources) -> None:
+        begun.set()
+        time.sleep(0.3)
+        done.append("tidied")
+
+    monkeypatch.setattr("api.upkeep.tidy", slowly)
+
+    async def run() -> None:
+        async with upkeep(service.resources):
+            await asyncio.to_thread(begun.wait)
+
+    asyncio.run(run())
+    assert done == ["tidied"]
