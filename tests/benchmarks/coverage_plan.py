@@ -10,7 +10,7 @@ import numpy as np
 
 from shared.plan import Plan
 from tests.benchmarks.coverage_truth import Truth
-from tests.support.coverage_part import SHAPES, Ball, CoveragePart
+from tests.support.coverage_part import SHAPES, Ball, CoveragePart, Round
 from worker.records import Characteristic
 
 Known = Callable[[Any, Characteristic], float | None]  # of the part's own Truth; None: this piece has no such truth
@@ -229,9 +229,8 @@ def _places(ids: Ids) -> Iterator[Line]:
         known = of(_position, name=name, frame="LMN")
         yield Line("position, least-squares frame", {**own, "feature": ids[name], "frame": "LMN"}, known)
     sized = {"condition": "mmc", "lower_deviation": -0.2, "upper_deviation": 0.2}
-    yield Line(
-        "position, mmc", {**own, **sized, "feature": ids["hole 7"], "frame": "ABC"}, of(_position, name="hole 7")
-    )
+    spec = {**own, **sized, "feature": ids["hole 7"], "frame": "ABC"}
+    yield Line("position, mmc", spec, of(_beyond_bonus, name="hole 7"), is_length=False, told=_told_beyond_bonus)
     for name in ("hole 2", "hole 4", "hole 6"):
         known = of(Truth.free_offset, name, times=2.0)
         yield Line("position, fit of the piece", {**own, "feature": ids[name], "shrink_removed": True}, known)
@@ -242,6 +241,24 @@ def _places(ids: Ids) -> Iterator[Line]:
 
 def _position(truth: Truth, *, name: str, frame: str = "ABC") -> float | None:
     return None if frame == "LMN" and not truth.is_bottom_flat else 2 * truth.axis_offset(name)
+
+
+def _beyond_bonus(truth: Truth, *, name: str) -> float | None:
+    """What its zone needs beyond what its size adds: the inscribed cylinder above the least size, 0.2 below nominal."""
+    shape = SHAPES[name]
+    assert isinstance(shape, Round)
+    size = truth.envelope(name, inscribed=True)
+    if size is None:
+        return None
+    return 2 * truth.axis_offset(name) - float(np.clip(size - (2 * shape.radius_mm - 0.2), 0.0, 0.4))
+
+
+def _told_beyond_bonus(found: Characteristic) -> tuple[float, float] | None:
+    if found.measured is None or found.U is None:
+        return None
+    bonus = found.details.get("bonus_mm", 0.0)
+    assert isinstance(bonus, float)
+    return found.measured - bonus, found.U
 
 
 def _ball_position(truth: Truth) -> float:

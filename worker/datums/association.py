@@ -15,6 +15,7 @@ from worker.rigid import RigidTransform
 
 MOST_TURNS = 8  # a tilted gauge is linear only near its own place; three turns settle it to a nanometre
 SETTLED_MM = 1e-8
+CHANCE_SIGMAS = 2.0  # one flat face in forty is taken for one with form
 REDRAWS, REDRAW_SEED = 60, 5459  # tell a standard uncertainty to a tenth
 
 
@@ -52,9 +53,12 @@ class Associated:
 
     @cached_property
     def covariance(self) -> Floats:
-        """(k, k) mm^2 of ``off_mm``: that of the plain fit, and what each point's own noise does to a touching one."""
+        """(k, k) mm^2 of ``off_mm``: that of the plain fit, and of the step from it to the touching one.
+
+        Noise moves the step through what the plain fit leaves of it, and so by itself.
+        """
         plain = self.lay.shown @ self.lay.surface.covariance @ self.lay.shown.T
-        covariance: Floats = plain + _redrawn(self.lay, len(self.off_mm))
+        covariance: Floats = plain + _touching(self.lay, len(self.off_mm))
         return covariance
 
 
@@ -143,10 +147,12 @@ def _true_share(residual_mm: Floats, surface: DatumSurface) -> float:
     """How far residuals of calmed points are form: what noise adds to their scatter is taken out.
 
     A plane that touches noise lies outside the surface; on a flat face, where all is noise, the touching
-    plane is the plain one.
+    plane is the plain one.  Noise is taken at the most that chance lets its scatter be (normal approximation
+    to chi-squared), for a share told from chance alone would move the plane outward.
     """
     scatter = float(np.average(residual_mm**2, weights=surface.weights))
     noise = float(np.average(surface.sigma_mm**2, weights=surface.weights))
+    noise *= 1 + CHANCE_SIGMAS * np.sqrt(2 / max(len(residual_mm), 2))
     return float(np.sqrt(max(0.0, 1.0 - noise / scatter))) if scatter > 0 else 1.0
 
 
@@ -171,8 +177,8 @@ def _shown(surface: DatumSurface, anchor_mm: Floats, tilts: Floats) -> Floats:
     return shown
 
 
-def _redrawn(lay: _Lay, count: int) -> Floats:
-    """(count, count) mean square of what noise drawn anew does to the answer, its bias with it.
+def _touching(lay: _Lay, count: int) -> Floats:
+    """(count, count) mean square of what noise drawn anew does to the step from the plain fit, its bias with it.
 
     The parametric bootstrap (B. Efron, Ann. Statist. 7(1), 1979): noise is drawn onto the heights that are
     taken for true.
@@ -183,13 +189,18 @@ def _redrawn(lay: _Lay, count: int) -> Floats:
     if lay.surface.shape is SurfaceShape.SPOT:
         return np.diag(sigma**2)
     rng = np.random.default_rng(REDRAW_SEED)
-    start = _laid(lay.surface, lay.columns, lay.heights, lay.shift_count).values[:count]
-    plain = through(lay.columns, lay.heights, lay.surface.weights)
+    start, plain = _step(lay, lay.heights, count)
     residual = lay.heights - lay.columns @ plain.values
     true_heights = lay.heights - (1 - _true_share(residual, lay.surface)) * residual
     total = np.zeros((count, count))
     for _ in range(REDRAWS):
-        heights = true_heights + sigma * rng.normal(size=len(sigma))
-        moved = _laid(lay.surface, lay.columns, heights, lay.shift_count).values[:count] - start
+        moved = _step(lay, true_heights + sigma * rng.normal(size=len(sigma)), count)[0] - start
         total += np.outer(moved, moved)
     return total / REDRAWS
+
+
+def _step(lay: _Lay, heights: Floats, count: int) -> tuple[Floats, Laid]:
+    """From the plain fit through heights to the answer (count,); and that fit."""
+    plain = through(lay.columns, heights, lay.surface.weights)
+    answer = _laid(lay.surface, lay.columns, heights, lay.shift_count)
+    return (answer.values - plain.values)[:count], plain

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from worker.fitting.fit import FitSettings, Start, fit_element, shape_of
-from worker.fitting.minimax import Minimax, Side, least_greatest
+from worker.fitting.minimax import REST, Minimax, Side, least_greatest
 from worker.fitting.records import RADIUS_INDEX, Association, Element, ElementKind, NotFitted, Refusal
 from worker.fitting.shapes import Shape, angles, distances, freedoms, signed
 from worker.fitting.zones import zone_about
@@ -15,6 +15,7 @@ from worker.records import Floats
 
 ENVELOPE_SETTINGS = FitSettings(is_robust=False, is_evened=False)  # what blocks a pin is no stray
 ASSOCIATIONS = {Side.IN: Association.MAXIMUM_INSCRIBED, Side.OUT: Association.MINIMUM_CIRCUMSCRIBED}
+NEAR_REST = 1e-5  # of the points' size: what is left goes by its square, and contacts are told apart at 1e-9
 HALF_TURN = np.pi + 1e-6  # contacts within one half do not hold an inscribed circle
 
 
@@ -83,7 +84,7 @@ def touching_radius(element: Element, points_mm: Floats) -> float | None:
     """
     side = Side.IN if element.association is Association.MAXIMUM_INSCRIBED else Side.OUT
     touch = _touch(points_mm, side, element.kind is ElementKind.CIRCLE)
-    found = _settled(shape_of(element), touch)
+    found = _settled(shape_of(element), touch, NEAR_REST)
     return None if isinstance(found, NotFitted) else touch.told(found).radius
 
 
@@ -141,10 +142,10 @@ def _touch(points_mm: Floats, side: Side, is_direction_fixed: bool) -> _Touch:
     return _Touch(np.ascontiguousarray((points_mm - centre).T) / size, centre, size, side, is_direction_fixed)
 
 
-def _settled(begun: Shape, touch: _Touch) -> Minimax | NotFitted:
+def _settled(begun: Shape, touch: _Touch, rest: float = REST) -> Minimax | NotFitted:
     """The nearest envelope to a shape, mm, or why there is none."""
     shape = begun.scaled(1 / touch.size_mm, -touch.centre_mm / touch.size_mm).placed_near(np.zeros(3))
-    found = least_greatest(shape, touch.columns, lambda item: _basis(item, touch), touch.side, 1)
+    found = least_greatest(shape, touch.columns, lambda item: _basis(item, touch), touch.side, rest=rest)
     return _unheld(found, touch) or found
 
 

@@ -13,6 +13,7 @@ from enum import Enum
 import numpy as np
 from scipy.optimize import linprog
 
+from worker.fitting.records import ElementKind
 from worker.fitting.shapes import Shape, derivatives, distances
 from worker.records import Bools, Floats, Ints
 
@@ -53,11 +54,13 @@ class Minimax:
     is_settled: bool
 
 
-def least_greatest(shape: Shape, columns: Floats, basis_of: Basis, side: Side, channels: int) -> Minimax:
+def least_greatest(shape: Shape, columns: Floats, basis_of: Basis, side: Side, *, rest: float = REST) -> Minimax:
     """The element near ``shape`` whose greatest distance from columns (3, n) is least.
 
-    basis_of : freedoms (8, k) of an element;  channels : how many of its distances count
+    basis_of : freedoms (8, k) of an element
+    rest : step, of the points' size, that is the last: what is left then goes by its square
     """
+    channels = 2 if shape.kind is ElementKind.LINE else 1  # of its distances
     reach, best = REACH, _worst(distances(shape, columns)[:channels], side)
     kept = np.empty(0, dtype=np.int64)
     for _ in range(MOST_TURNS):
@@ -70,22 +73,22 @@ def least_greatest(shape: Shape, columns: Floats, basis_of: Basis, side: Side, c
         size = float(np.abs(step).max())
         if worst <= best + 1e-15:
             gain, shape, best = best - worst, trial, worst
-            if size < REST or (size < 1e-6 and gain <= 1e-12 * abs(best)):
+            if size < rest or (size < 1e-6 and gain <= 1e-12 * abs(best)):
                 break
         else:
             reach = min(size, reach) / 4
         if reach < REST:
             break
-    return _result(shape, columns, basis_of, side, channels)
-
-
-def _result(shape: Shape, columns: Floats, basis_of: Basis, side: Side, channels: int) -> Minimax:
     rows, found = derivatives(shape, columns)
     reduced = np.einsum("kf,ckn->cfn", basis_of(shape), rows[:channels])
-    worst = _worst(found[:channels], side)
-    gap = float(np.ptp(_lengths(found[:channels], side)))
-    contact = np.flatnonzero(_lengths(found[:channels], side) >= worst - max(1e-6 * gap, TOUCH))
-    cuts = _cuts(reduced, found[:channels], contact, side)[0]
+    return _result(shape, reduced, found[:channels], side)
+
+
+def _result(shape: Shape, rows: Floats, found: Floats, side: Side) -> Minimax:
+    worst = _worst(found, side)
+    gap = float(np.ptp(_lengths(found, side)))
+    contact = np.flatnonzero(_lengths(found, side) >= worst - max(1e-6 * gap, TOUCH))
+    cuts = _cuts(rows, found, contact, side)[0]
     return Minimax(shape, worst, contact, cuts, bool(np.isfinite(worst)))
 
 

@@ -64,13 +64,12 @@ def zone_about(element: Element, points_mm: Floats) -> Zone | NotFitted:
 
 def _least(shape: Shape, columns: Floats) -> Minimax:
     is_circle = shape.kind is ElementKind.CIRCLE
-    channels = 2 if shape.kind is ElementKind.LINE else 1
 
     def basis_of(item: Shape) -> Floats:
         basis = freedoms(item, is_direction_fixed=is_circle)
         return basis[:, np.abs(item.direction @ basis[:3]) < 0.5] if is_circle else basis
 
-    return least_greatest(shape, columns, basis_of, Side.BOTH, channels)
+    return least_greatest(shape, columns, basis_of, Side.BOTH)
 
 
 def _not_beaten(best: Minimax, columns: Floats) -> Minimax:
