@@ -18,7 +18,8 @@ from worker.measuring.patches import SampleNet
 from worker.measuring.statistics import EXTREME_SAMPLES, robust_extremes
 from worker.records import Bools, Deviation, Floats, Ints
 
-CALMER_ROUNDS = 8  # of averaging: leaves a sixth of the noise, and waves longer than six samples
+CALMER_ROUNDS = 16  # of averaging where a sample has one point: leaves a sixth of the noise, and longer waves
+LEAST_ROUNDS, MOST_ROUNDS = 8, 80
 FILL_ROUNDS = 3  # samples without a point take their neighbours' value, as the map does
 LEAST_SHARE = 0.05  # of a point: less says nothing about a sample
 MOST_POINTS = 3  # a triangle: more change no kinship
@@ -46,26 +47,36 @@ class NoisyMap:
     point_count: Ints
     calm: Floats
 
-    def calmer(self, own: Floats) -> Floats:
-        """Values (s,) averaged over neighbours by area, again and again: fine triangles at a rim share few points."""
-        samples = self.net.samples
-        triangles = samples.triangles[self.used[samples.triangles].any(axis=1)]
+    def calmer(self, own: Floats, rows: Ints) -> Floats:
+        """Values (s,) averaged over neighbours, again and again, at some samples (n,) and those beside them.
+
+        By area, for fine triangles at a rim share few points; and the oftener the fewer points samples there have.
+        """
+        samples, count = self.net.samples, len(own)
+        triangles = samples.triangles[(_among(rows, count) & self.used)[samples.triangles].any(axis=1)]
         corners = samples.points_mm[triangles]
         area = np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1)
         weight = area[:, None] * self.used[triangles]
-        corner, count = triangles.ravel(), len(own)
+        corner = triangles.ravel()
         total = np.bincount(corner, np.repeat(weight.sum(axis=1), 3), minlength=count)
         is_held = self.used & (total > 0)
-        for _ in range(CALMER_ROUNDS):
-            held = np.bincount(corner, np.repeat((weight * own[triangles]).sum(axis=1), 3), minlength=count)
-            own = np.where(is_held, held / np.where(is_held, total, 1.0), own)
+
+        def averaged(values: Floats) -> Floats:
+            held = np.bincount(corner, np.repeat((weight * values[triangles]).sum(axis=1), 3), minlength=count)
+            return np.where(is_held, held / np.where(is_held, total, 1.0), values)
+
+        points = self.point_count.astype(np.float64)
+        for _ in range(LEAST_ROUNDS):
+            points = averaged(points)
+        rounds = np.clip(CALMER_ROUNDS / np.maximum(points, 1e-9), LEAST_ROUNDS, MOST_ROUNDS)
+        for done in range(int(np.ceil(rounds[rows].max(initial=0.0)))):
+            own = np.where(done < rounds, averaged(own), own)
         return own
 
     @property
     def crowd(self) -> float:
-        """Scan points a square millimetre, as many as count; the same before and after a what-if stretches a rim."""
-        usual_mm2 = float(np.median(self.net.samples.area_mm2[self.used])) / 2  # a triangle's: two to a sample
-        return min(float(self.point_count[self.used].mean()) / 2, MOST_POINTS) / max(usual_mm2, 1e-300)
+        """Scan points a square millimetre."""
+        return float(self.point_count[self.used].sum()) / max(float(self.net.samples.area_mm2[self.used].sum()), 1e-300)
 
 
 @dataclass(frozen=True)
@@ -97,7 +108,7 @@ def least(known: NoisyMap, firm: Bools, over: Floats | None = None) -> Extreme:
     """
     rows = np.flatnonzero(firm & known.used)
     own = known.calm if over is None else known.calm - over
-    calmer = known.calmer(own)
+    calmer = known.calmer(own, rows)
     rows = rows[np.argsort(calmer[rows], kind="stable")]
     found = _tail(own[rows], known.net.samples.area_mm2[rows], known.net.samples.spacing_mm)
     typical = float(np.median(known.sigma[rows]))
@@ -145,10 +156,11 @@ def _among(rows: Ints, count: int) -> Bools:
 
 
 def _shared_noise(known: NoisyMap, triangles: Ints, own: Ints) -> Floats:
-    """Noise (r, DRAWS) of unit size: points strewn as densely as the scan's speak for the corners of their triangle.
+    """Noise (r, DRAWS): points strewn as densely as the scan's speak for the corners of their triangle.
 
     triangles : (t,) of the samples' ;  own : (t, 3) their corners, numbered from nothing to r
 
+    Of unit size at samples that points speak for, of less where the map took the mean of neighbours.
     Each triangle has chances of its own, by its number, so that a what-if meets the same noise again.
     """
     count = int(own.max(initial=-1)) + 1
@@ -163,9 +175,9 @@ def _shared_noise(known: NoisyMap, triangles: Ints, own: Ints) -> Floats:
     held = _spread(owner, np.repeat(points[:, None], 3, axis=1), share, (count, len(points)))
     total = np.asarray(held.sum(axis=1)).reshape(-1)
     noise: Floats = (held @ ndtri(drawn[:, 2:])) / np.maximum(total, LEAST_SHARE)[:, None]
-    noise = _filled(noise, total > LEAST_SHARE, own)
+    has = total > LEAST_SHARE
     size = np.sqrt((noise**2).mean(axis=1))
-    return noise / np.where(size > 0, size, 1.0)[:, None]
+    return _filled(noise / np.where(size > 0, size, 1.0)[:, None], has, own)
 
 
 def _chances(keys: Ints, count: int) -> Floats:
