@@ -22,6 +22,7 @@ CALMER_ROUNDS = 16  # of averaging where a sample has one point: leaves a sixth 
 LEAST_ROUNDS, MOST_ROUNDS = 8, 80
 FILL_ROUNDS = 3  # samples without a point take their neighbours' value, as the map does
 LEAST_SHARE = 0.05  # of a point: less says nothing about a sample
+CROWD_STEP = 1.1
 MOST_POINTS = 3  # a triangle: more change no kinship
 DRAWS, SEED = 48, 20811  # a standard deviation to a tenth
 REACH_SIGMAS = 6.0  # places farther than this above the least are never the least
@@ -75,8 +76,10 @@ class NoisyMap:
 
     @property
     def crowd(self) -> float:
-        """Scan points a square millimetre."""
-        return float(self.point_count[self.used].sum()) / max(float(self.net.samples.area_mm2[self.used].sum()), 1e-300)
+        """Scan points a square millimetre, in steps of a tenth: the same before and after a what-if moves a rim."""
+        area = float(self.net.samples.area_mm2[self.used].sum())
+        exact = max(float(self.point_count[self.used].sum()), 1.0) / max(area, 1e-300)
+        return float(CROWD_STEP ** np.round(np.log(exact) / np.log(CROWD_STEP)))
 
 
 @dataclass(frozen=True)
