@@ -8,9 +8,9 @@ from pathlib import Path
 
 from shared.database import Database, open_database
 from shared.errors import NotFound, RequestInvalid
-from shared.filestore import LocalFileStore
 from shared.retention import Retention, stored_bytes
 from shared.settings import MIB, Settings, UnknownSetting, load_settings
+from shared.stores import open_store
 from shared.tables import Inspection, Part
 from worker.command import talking
 from worker.quarantine import quarantined, release
@@ -53,7 +53,7 @@ def sweep_files(data_dir: Path | None) -> None:
     """Sweep once and say what went and what is left."""
     settings = _settings(data_dir)
     with _database(settings) as database:
-        swept = Retention(database, LocalFileStore(settings.files_dir), settings).sweep()
+        swept = Retention(database, open_store(settings), settings).sweep()
         with database.reading() as session:
             left = ", ".join(f"{kind} {size / MIB:.1f} MiB" for kind, size in stored_bytes(session).items())
     counts = f"{swept.report_count} reports, {swept.upload_count} uploads, {swept.leftover_count} leftovers"
