@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from shared import audit
 from shared.database import Database, open_database
 from shared.errors import NotFound, RequestInvalid
 from shared.retention import Retention, stored_bytes
@@ -13,6 +14,7 @@ from shared.settings import MIB, Settings, UnknownSetting, load_settings
 from shared.stores import open_store
 from shared.tables import Inspection, Part
 from worker.command import talking
+from worker.command.keys_here import Operator
 from worker.quarantine import quarantined, release
 
 SHORTEST_BEGINNING = 8
@@ -45,6 +47,9 @@ def set_hold(name: str, data_dir: Path | None, *, hold: bool) -> None:
         row = session.get(Inspection, name) or session.get(Part, name)
         if row is None:
             raise NotFound(f"There is no inspection or part {name}.", advice="Copy its id from the page or the API.")
+        if hold != row.hold:
+            kind = "part" if isinstance(row, Part) else "inspection"
+            audit.note(session, Operator(row.workspace_id), f"{kind}.{'held' if hold else 'hold_ended'}", row.id)
         row.hold = hold
     talking.say(f"{name}: {'its files are kept whatever their age' if hold else 'no longer held'}.")
 
