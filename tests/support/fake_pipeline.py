@@ -97,6 +97,12 @@ def _slow(_job: AnyJob, seconds: str) -> str:
     return "Slept well."
 
 
+def _spin(_job: AnyJob) -> str:
+    """Keep a core busy until stopped from outside."""
+    while True:
+        hash(bytes(1_000_000))
+
+
 def _wait(_job: AnyJob, path: str) -> str:
     while not Path(path).exists():
         time.sleep(0.05)
@@ -156,6 +162,7 @@ ACTS: dict[str, Callable[..., str]] = {
     "quick": _quick,
     "slow": _slow,
     "wait": _wait,
+    "spin": _spin,
     "reject": _reject,
     "fault": _fault,
     "silent": _quick,
