@@ -25,6 +25,7 @@ class BucketServer:
     """A server with one bucket; ``stop`` makes it unreachable, ``start`` brings it back with what it held."""
 
     port: int = field(default_factory=free_port)
+    is_up: bool = False
 
     def __post_init__(self) -> None:
         self.start()
@@ -41,13 +42,17 @@ class BucketServer:
         }
 
     def start(self) -> None:
-        """Answer."""
+        """Answer; nothing happens if it does."""
+        if self.is_up:
+            return
         self._server = ThreadedMotoServer(LOOPBACK, self.port, verbose=False)
         self._server.start()
+        self.is_up = True
 
     def stop(self) -> None:
         """Answer no longer."""
         self._server.stop()
+        self.is_up = False
 
     def store(self, folder: Path) -> BucketFileStore:
         """The store as one machine with that folder has it."""

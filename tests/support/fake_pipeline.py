@@ -1,8 +1,9 @@
 """A pipeline that measures nothing and does what the title of the job says.
 
 ``quick`` | ``slow SECONDS`` | ``wait FILE`` (until it exists) | ``hold`` (keeps the interpreter lock)
-| ``reject`` | ``fault`` | ``full`` (no room on the disk) | ``silent`` (no report) | ``greedy MIB`` | ``die SIGNAL``
-| ``die_until N FOLDER`` (dies N times, then is quick) | ``threads`` (says its thread limits)
+| ``spin`` (never ends) | ``reject`` | ``fault`` | ``full`` (no room on the disk) | ``silent`` (no report)
+| ``greedy MIB`` | ``die SIGNAL`` | ``die_until N FOLDER`` (dies N times, then is quick)
+| ``threads`` (says its thread limits)
 """
 
 from __future__ import annotations
