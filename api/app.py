@@ -39,8 +39,9 @@ from api.upkeep import upkeep
 from api.uploads import endpoints as uploads
 from api.uploads import tus
 from shared.database import migrate, open_database
-from shared.filestore import FileStore, LocalFileStore
+from shared.filestore import FileStore
 from shared.settings import Settings
+from shared.stores import open_store
 
 DESCRIPTION = (
     "Send the CAD and a scan of a printed prototype or a first casting; get back a report that says what is wrong "
@@ -59,7 +60,7 @@ def create_app(settings: Settings, sender: Sender | None = None, store: FileStor
     resources = Resources(
         settings=settings,
         database=open_database(settings),
-        store=store or LocalFileStore(settings.files_dir),
+        store=store or open_store(settings),
         sender=sender or CelerySender(settings),
         metrics=Metrics(),
     )

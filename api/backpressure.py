@@ -25,9 +25,8 @@ def check_queue(session: Session, settings: Settings) -> None:
     count = session.scalars(waiting).one()
     if count >= settings.queue_limit:
         raise QueueFull(
-            f"{count} jobs wait, as many as this server lets wait.",
+            "As many jobs wait as this server lets wait.",  # how many others have is not for this caller
             advice="Try again in a minute or so; uploads are kept. The server's owner can start more workers.",
-            limit=settings.queue_limit,
             retry_after_s=QUEUE_RETRY_S,
         )
 

@@ -23,7 +23,9 @@ from shared.errors import FirstpourError
 MEDIA_TYPE = "application/problem+json"
 INTERNAL = "internal_error"
 ADVICE_INTERNAL = "Nothing is wrong with your request. Try again; if it stays, report the request id below."
+ADVICE_AGAIN = "Send it again in some seconds, with the same Idempotency-Key if you gave one."
 DATABASE_RETRY_S = 5
+STORE_RETRY_S = 15
 log = structlog.get_logger(__name__)
 
 STATUS: Mapping[str, int] = MappingProxyType(
@@ -165,6 +167,12 @@ async def _on_expected(request: Request, error: Exception) -> Response:
 async def _on_disk_error(request: Request, error: Exception) -> Response:
     if isinstance(error, OSError) and filestore.is_disk_full(error):
         return await _on_expected(request, storage_full("The server's disk is full."))
+    if isinstance(error, filestore.StoreAway):
+        log.warning("store_away", reason=str(error))
+        away = errors.ServiceUnavailable(
+            "The file store cannot be reached at the moment.", advice=ADVICE_AGAIN, retry_after_s=STORE_RETRY_S
+        )
+        return await _on_expected(request, away)
     raise error  # a fault of ours: the middleware tells and logs it
 
 
@@ -175,7 +183,7 @@ async def _on_database_error(request: Request, error: Exception) -> Response:
     log.warning("database_away", exc_info=error)
     away = errors.ServiceUnavailable(
         "The database cannot be reached at the moment.",
-        advice="Send it again in some seconds, with the same Idempotency-Key if you gave one.",
+        advice=ADVICE_AGAIN,
         retry_after_s=DATABASE_RETRY_S,
     )
     return await _on_expected(request, away)

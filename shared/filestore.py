@@ -1,7 +1,8 @@
 """Where files are kept: uploads, half-received uploads, reports.
 
 Names on disk are random and never a caller's.  A file is written aside, flushed to the disk and
-renamed last, so that a key that exists names a whole file; a report's folder likewise.
+renamed last, so that a key that exists names a whole file; a report's folder likewise.  The same in a
+bucket is :mod:`shared.bucket_store`; which of both a deployment uses says :func:`shared.stores.open_store`.
 """
 
 from __future__ import annotations
@@ -13,12 +14,13 @@ import os
 import re
 import shutil
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager, suppress
-from dataclasses import dataclass
 from pathlib import Path
 from secrets import token_hex
 from typing import BinaryIO, Protocol
+
+from shared.file_writers import AsideWriter, PartialWriter, StoredFile
 
 CHUNK_BYTES = 1024 * 1024  # large enough to hide call overhead, small enough to never matter for memory
 KEY_PATTERN = re.compile(r"[a-z]+(/[A-Za-z0-9_-][A-Za-z0-9_.-]*)+")
@@ -31,17 +33,12 @@ class KeyUnknown(KeyError):
     """No file under this key."""
 
 
+class StoreAway(OSError):
+    """The store does not answer, or refuses us; a deployment with a folder has :class:`OSError` only."""
+
+
 class PartialBusy(RuntimeError):
     """Another process or request is writing to this partial file."""
-
-
-@dataclass(frozen=True)
-class StoredFile:
-    """A whole file: its key, size and the SHA-256 of its bytes (hex)."""
-
-    key: str
-    size_bytes: int
-    sha256: str
 
 
 class FileWriter(Protocol):
@@ -64,11 +61,25 @@ class FileStore(Protocol):
     def new_file(self) -> AbstractContextManager[FileWriter]:
         """Context manager giving a :class:`FileWriter`; without ``commit`` nothing is left behind."""
 
-    def open(self, key: str) -> BinaryIO:
-        """Open for reading; raises KeyUnknown."""
+    def read(self, key: str, start_bytes: int = 0, stop_bytes: int | None = None) -> Iterator[bytes]:
+        """The bytes of a file from ``start_bytes`` up to ``stop_bytes``, in pieces; raises KeyUnknown."""
 
     def local_path(self, key: str) -> Path:
-        """Path of a file or published folder on this machine, for readers that need one; raises KeyUnknown."""
+        """Path of a published file on this machine, for readers that need it whole and soon; raises KeyUnknown."""
+
+    def local_copy(self, key: str, folder: Path, tick: Callable[[], None]) -> Path:
+        """Path of a file for as long as ``folder`` is there, where it is copied to if it is not on this machine.
+
+        tick : called now and then while bytes come; what it raises ends the copying
+
+        Raises KeyUnknown.
+        """
+
+    def keys_under(self, key: str) -> list[str]:
+        """Keys of the files in a published folder, or of the file itself; none when there is nothing."""
+
+    def put(self, path: Path, key: str) -> None:
+        """Copy a file of this machine to its key, as a backup does that is read back."""
 
     def delete(self, key: str) -> None:
         """Remove a file or folder; nothing happens when there is none."""
@@ -101,83 +112,36 @@ class FileStore(Protocol):
         """Room taken by what is being written, or was left by a crash."""
 
     def sweep_aside(self, older_than_s: float) -> int:
-        """Remove what crashes left aside longer ago than that; how many."""
+        """Remove what crashes left aside on this machine longer ago than that; how many."""
 
-
-class LocalWriter:
-    """A file aside, hashed while it grows."""
-
-    def __init__(self, path: Path, final_path: Path, key: str) -> None:
-        self._file = path.open("xb")
-        self._path, self._final_path, self._key = path, final_path, key
-        self._hash = hashlib.sha256()
-        self.size_bytes = 0
-
-    def write(self, data: bytes) -> None:
-        """Append."""
-        self._file.write(data)
-        self._hash.update(data)
-        self.size_bytes += len(data)
-
-    def commit(self) -> StoredFile:
-        """Flush to the disk, then rename: the key exists only when the file is whole."""
-        _flush_file(self._file)
-        self._file.close()
-        _rename(self._path, self._final_path)
-        return StoredFile(self._key, self.size_bytes, self._hash.hexdigest())
-
-    def close(self) -> None:
-        """Forget whatever was not committed."""
-        self._file.close()
-        self._path.unlink(missing_ok=True)
-
-
-class PartialWriter:
-    """Appends to a partial file from a known offset, under an exclusive lock."""
-
-    def __init__(self, file: BinaryIO, offset_bytes: int) -> None:
-        self._file = file
-        self.offset_bytes = offset_bytes
-
-    def write(self, data: bytes) -> None:
-        """Append."""
-        self._file.write(data)
-        self.offset_bytes += len(data)
-
-    def sync(self) -> int:
-        """Flush to the disk; the offset that now is safe."""
-        _flush_file(self._file)
-        return self.offset_bytes
-
-    def rewind(self, offset_bytes: int) -> None:
-        """Cut off everything beyond ``offset_bytes``."""
-        self._file.flush()
-        self._file.truncate(offset_bytes)
-        self._file.seek(offset_bytes)
-        self.offset_bytes = offset_bytes
+    def sweep_unfinished(self, older_than_s: float) -> int:
+        """Remove what crashes left half-sent to a store elsewhere longer ago than that; how many."""
 
 
 class LocalFileStore:
     """A folder on this machine, or one shared by all (NFS)."""
 
     def __init__(self, root: Path) -> None:
-        self._root = root.resolve()
+        self.root = root.resolve()
         for name in ("aside", "partial", "uploads", "reports"):
-            (self._root / name).mkdir(parents=True, exist_ok=True)
+            (self.root / name).mkdir(parents=True, exist_ok=True)
+
+    def new_file(self) -> AbstractContextManager[AsideWriter]:
+        """Receive a file; without ``commit`` nothing is left behind."""
+        return self.write_aside(lambda path, stored: _rename(path, self._path(stored.key)))
 
     @contextmanager
-    def new_file(self) -> Iterator[LocalWriter]:
-        """Receive a file; without ``commit`` nothing is left behind."""
-        key = _upload_key(token_hex(16))
-        writer = LocalWriter(self._aside(), self._path(key), key)
+    def write_aside(self, finish: Callable[[Path, StoredFile], None]) -> Iterator[AsideWriter]:
+        """Receive a file whose place is up to ``finish``."""
+        writer = AsideWriter(self.new_path(), upload_key(token_hex(16)), finish)
         try:
             yield writer
         finally:
             writer.close()
 
-    def open(self, key: str) -> BinaryIO:
-        """Open for reading."""
-        return self.local_path(key).open("rb")
+    def read(self, key: str, start_bytes: int = 0, stop_bytes: int | None = None) -> Iterator[bytes]:
+        """The bytes of a file, in pieces."""
+        return _pieces(self.local_path(key).open("rb"), start_bytes, stop_bytes)
 
     def local_path(self, key: str) -> Path:
         """Path of a file or published folder."""
@@ -186,11 +150,28 @@ class LocalFileStore:
             raise KeyUnknown(key)
         return path
 
+    def local_copy(self, key: str, _folder: Path, _tick: Callable[[], None]) -> Path:
+        """It is here already, and published files never change."""
+        return self.local_path(key)
+
+    def keys_under(self, key: str) -> list[str]:
+        """Keys of files."""
+        place = self._path(key)
+        paths = place.rglob("*") if place.is_dir() else [place]
+        return sorted(path.relative_to(self.root).as_posix() for path in paths if path.is_file())
+
+    def put(self, path: Path, key: str) -> None:
+        """Copy aside, flush, rename."""
+        aside = self.new_path()
+        shutil.copyfile(path, aside)
+        _flush_path(aside)
+        _rename(aside, self._path(key))
+
     def delete(self, key: str) -> None:
         """Remove a file or folder; a folder leaves its name in one step."""
         path = self._path(key)
         if path.is_dir():
-            aside = self._aside()
+            aside = self.new_path()
             path.rename(aside)
             shutil.rmtree(aside)
         else:
@@ -198,14 +179,13 @@ class LocalFileStore:
 
     def new_folder(self) -> Path:
         """Empty folder aside."""
-        folder = self._aside()
+        folder = self.new_path()
         folder.mkdir()
         return folder
 
     def publish_folder(self, aside: Path, key: str) -> str:
         """Flush every file and rename the folder to its key."""
-        if aside.resolve().parent != self._root / "aside":
-            raise ValueError(f"{aside} was not made by new_folder")
+        self.check_is_aside(aside)
         final_path = self._path(key)
         for path in aside.rglob("*"):
             _flush_path(path)
@@ -217,6 +197,11 @@ class LocalFileStore:
                 raise
             shutil.rmtree(aside)
         return key
+
+    def check_is_aside(self, folder: Path) -> None:
+        """Raise ValueError for a folder that new_folder did not make."""
+        if folder.resolve().parent != self.root / "aside":
+            raise ValueError(f"{folder} was not made by new_folder")
 
     def new_partial(self) -> str:
         """Key of a new, empty partial file."""
@@ -240,55 +225,61 @@ class LocalFileStore:
 
     def finish_partial(self, key: str) -> StoredFile:
         """Hash a partial file and rename it; done twice, as after a crash between, it gives the same key."""
-        final_key = _upload_key(key.rpartition("/")[2])
+        final_key = upload_key(key.rpartition("/")[2])
         if not self._path(final_key).exists():
             _rename(self.local_path(key), self._path(final_key))
+        return self.hashed(final_key, final_key)
+
+    def hashed(self, key: str, name: str) -> StoredFile:
+        """Read a file and tell size and hash of what is or will be stored as ``name``."""
         digest, size_bytes = hashlib.sha256(), 0
-        with self.open(final_key) as file:
-            while data := file.read(CHUNK_BYTES):
-                digest.update(data)
-                size_bytes += len(data)
-        return StoredFile(final_key, size_bytes, digest.hexdigest())
+        for data in self.read(key):
+            digest.update(data)
+            size_bytes += len(data)
+        return StoredFile(name, size_bytes, digest.hexdigest())
 
     def check_writable(self) -> None:
         """Write and remove one byte."""
-        path = self._aside()
+        path = self.new_path()
         path.write_bytes(b"?")
         path.unlink()
 
     def free_bytes(self) -> int:
         """Room that is left on the disk of the folder."""
-        return shutil.disk_usage(self._root).free
+        return shutil.disk_usage(self.root).free
 
     def keys_older_than(self, kind: str, age_s: float) -> Iterator[str]:
         """Keys of whole files or folders: both lie two levels down."""
         before = time.time() - age_s
-        for path in (self._root / kind).glob("*/*"):
+        for path in (self.root / kind).glob("*/*"):
             with suppress(FileNotFoundError):
                 if path.stat().st_mtime < before:
-                    yield path.relative_to(self._root).as_posix()
+                    yield path.relative_to(self.root).as_posix()
 
     def aside_bytes(self) -> int:
         """Sum over all files aside."""
-        return folder_bytes(self._root / "aside")
+        return folder_bytes(self.root / "aside")
 
     def sweep_aside(self, older_than_s: float) -> int:
         """Remove what crashes left behind."""
         swept, before = 0, time.time() - older_than_s
-        for path in (self._root / "aside").iterdir():
+        for path in (self.root / "aside").iterdir():
             with suppress(FileNotFoundError):  # its owner was faster
                 if path.stat().st_mtime < before:
                     shutil.rmtree(path) if path.is_dir() else path.unlink()
                     swept += 1
         return swept
 
-    def _aside(self) -> Path:
-        return self._root / "aside" / token_hex(16)
+    def sweep_unfinished(self, _older_than_s: float) -> int:
+        """Nothing is sent elsewhere."""
+        return 0
+
+    def new_path(self) -> Path:
+        """Path aside that nobody uses, on the store's own disk."""
+        return self.root / "aside" / token_hex(16)
 
     def _path(self, key: str) -> Path:
-        if not KEY_PATTERN.fullmatch(key):
-            raise ValueError(f"not a storage key: {key!r}")
-        return self._root / key
+        return self.root / checked_key(key)
 
 
 def folder_bytes(folder: Path) -> int:
@@ -305,19 +296,32 @@ def is_disk_full(error: OSError) -> bool:
     return error.errno in DISK_FULL
 
 
-def _upload_key(name: str) -> str:
+def checked_key(key: str) -> str:
+    """The same key; raises ValueError for what cannot be one."""
+    if not KEY_PATTERN.fullmatch(key):
+        raise ValueError(f"not a storage key: {key!r}")
+    return key
+
+
+def upload_key(name: str) -> str:
+    """Key of a whole upload."""
     return f"uploads/{name[:2]}/{name}"  # 256 folders, so that none grows too long
+
+
+def _pieces(file: BinaryIO, start_bytes: int, stop_bytes: int | None) -> Iterator[bytes]:
+    def wanted() -> int:
+        return CHUNK_BYTES if stop_bytes is None else max(0, min(CHUNK_BYTES, stop_bytes - file.tell()))
+
+    with file:
+        file.seek(start_bytes)
+        while data := file.read(wanted()):
+            yield data
 
 
 def _rename(source: Path, target: Path) -> None:
     target.parent.mkdir(parents=True, exist_ok=True)
     source.rename(target)
     _flush_path(target.parent)
-
-
-def _flush_file(file: BinaryIO) -> None:
-    file.flush()
-    os.fsync(file.fileno())
 
 
 def _flush_path(path: Path) -> None:

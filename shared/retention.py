@@ -118,7 +118,7 @@ class Retention:
         going = [key for keys in old for key in keys if key not in known and key.split("/")[1] not in busy]
         for key in going:
             self._store.delete(key)
-        return len(going) + self._store.sweep_aside(LEFTOVER_S)
+        return len(going) + self._store.sweep_aside(LEFTOVER_S) + self._store.sweep_unfinished(LEFTOVER_S)
 
 
 def stored_bytes(session: Session) -> dict[str, int]:

@@ -7,11 +7,12 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import Field, field_validator
+from pydantic import Field, ValidationInfo, field_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 from shared.access import KEY_VARIABLE, AccessMode
 from shared.addresses import AddressRules
+from shared.bucket_names import bucket_fault, endpoint_fault
 
 PREFIX = "FIRSTPOUR_"
 MIB = 1024 * 1024
@@ -23,7 +24,12 @@ class Settings(BaseSettings):
     database_url : empty means SQLite in the data folder;  broker_url : empty means the embedded broker
     """
 
-    model_config = SettingsConfigDict(env_prefix=PREFIX, frozen=True, extra="forbid")
+    model_config = SettingsConfigDict(
+        env_prefix=PREFIX,
+        frozen=True,
+        extra="forbid",
+        hide_input_in_errors=True,  # the input may be a secret
+    )
 
     data_dir: Path = Path("var")
     database_url: str = ""
@@ -53,12 +59,34 @@ class Settings(BaseSettings):
     worker_takes: Literal["both", "small", "large"] = "both"  # which jobs a worker runs; both = small ones first
     thread_count: Annotated[int, Field(ge=0)] = 0  # native threads a job may use; 0 = cores / worker processes
     worker_processes: Annotated[int, Field(ge=1)] = 1
+    s3_endpoint: str = ""  # of a store that speaks S3, as https://store.example:9000; empty = Amazon's own
+    s3_region: str = "us-east-1"  # most stores other than Amazon's take this one
+    s3_access_key_id: Annotated[str, Field(repr=False)] = ""  # both empty: as boto3 finds them, a machine's role say
+    s3_secret_access_key: Annotated[str, Field(repr=False, validate_default=True)] = ""
+    s3_bucket: Annotated[str, Field(validate_default=True)] = ""  # keeps the files; empty = the data folder does
 
     @field_validator("webhook_networks")
     @classmethod
     def _are_networks(cls, text: str) -> str:
         _ = AddressRules(text).networks
         return text
+
+    @field_validator("s3_endpoint")
+    @classmethod
+    def _is_endpoint(cls, text: str) -> str:
+        return _sound(text, endpoint_fault(text))
+
+    @field_validator("s3_secret_access_key")
+    @classmethod
+    def _goes_with_its_id(cls, text: str, others: ValidationInfo) -> str:
+        is_half = bool(text) != bool(others.data.get("s3_access_key_id"))
+        return _sound(text, "set both S3_ACCESS_KEY_ID and S3_SECRET_ACCESS_KEY, or neither" if is_half else None)
+
+    @field_validator("s3_bucket")
+    @classmethod
+    def _is_bucket(cls, text: str, others: ValidationInfo) -> str:
+        is_wanting = not text and any(others.data.get(name) for name in ("s3_endpoint", "s3_access_key_id"))
+        return _sound(text, "name the bucket, or unset the other S3 settings" if is_wanting else bucket_fault(text))
 
     @property
     def sql_url(self) -> str:
@@ -67,8 +95,14 @@ class Settings(BaseSettings):
 
     @property
     def files_dir(self) -> Path:
-        """Root of the file store."""
+        """Root of the file store; beside a bucket, of what is under way and of copies."""
         return self.data_dir / "files"
+
+
+def _sound(text: str, fault: str | None) -> str:
+    if fault is not None:
+        raise ValueError(fault)
+    return text
 
 
 class UnknownSetting(RuntimeError):

@@ -213,6 +213,7 @@ class Job(MadeWithKey, Base):
     __mapper_args__ = {"polymorphic_on": "task", "polymorphic_abstract": True}  # noqa: RUF012 - read by SQLAlchemy at class creation
 
     id: Mapped[str] = mapped_column(String(40), primary_key=True)
+    workspace_id: Mapped[str] = mapped_column(ForeignKey("workspaces.id"))  # the second index above begins with it
     task: Mapped[str] = mapped_column(String(16))
     title: Mapped[str] = mapped_column(String(200))
     revision_id: Mapped[str | None] = mapped_column(ForeignKey("revisions.id"), index=True)

@@ -28,6 +28,7 @@ STAGES = (
 SERVICE_LIBRARIES = {"celery", "kombu", "fastapi", "starlette", "uvicorn", "redis", "sqlalchemy", "alembic"}
 GEOMETRY_LIBRARIES = {"open3d", "OCP", "trimesh", "numpy", "scipy", "matplotlib", "networkx", "pye57", "lxml", "fcl"}
 SERVICE_MODULES = {"shared.settings", "shared.tables", "shared.database", "shared.broker", "shared.filestore"}
+SERVICE_MODULES |= {"shared.stores", "shared.bucket_store", "shared.s3_client"}
 
 
 def imported_by(path: Path) -> Iterator[str]:

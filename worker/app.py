@@ -19,9 +19,9 @@ from celery import Celery, signals
 from shared.addresses import AddressRules
 from shared.broker import drop_taken_messages, make_celery, queues_of, send_job
 from shared.database import Database, migrate, open_database
-from shared.filestore import LocalFileStore
 from shared.settings import Settings
 from shared.states import SizeClass
+from shared.stores import open_store
 from worker.delivery.deliverer import Deliverer
 from worker.delivery.posting import Poster
 from worker.health import Stamp
@@ -85,7 +85,7 @@ def make_worker(settings: Settings, pipeline: str | None = None) -> Worker:
     migrate(settings)
     app = make_celery(settings)
     database = open_database(settings)
-    store = LocalFileStore(settings.files_dir)
+    store = open_store(settings)
     stopping = threading.Event()
 
     def send(job_id: str, size_class: SizeClass) -> bool:

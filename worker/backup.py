@@ -1,8 +1,9 @@
 """All that a service keeps, written into a folder and read back: rows as lines of JSON, files as they are.
 
-One way for SQLite and PostgreSQL alike, while the service runs: the rows are read in one transaction,
-then the files they name are copied.  A published file never changes, so rows and files agree; a file
-deleted in between is named in the manifest.  Half-received uploads are left out; their senders begin again.
+One way for SQLite and PostgreSQL, folder and bucket alike, so that it also moves a service from one to
+the other.  The service may run: the rows are read in one transaction, then the files they name are
+copied.  A published file never changes, so rows and files agree; a file deleted in between is named in
+the manifest.  Half-received uploads are left out; their senders begin again.
 """
 
 from __future__ import annotations
@@ -24,7 +25,9 @@ from shared import sharing_tables  # noqa: F401  its tables are part of a backup
 from shared.access import DEFAULT_WORKSPACE
 from shared.database import migrate, open_database
 from shared.errors import Conflict, InputError
+from shared.filestore import FileStore, KeyUnknown
 from shared.settings import Settings
+from shared.stores import open_store
 from shared.tables import Base, UtcDateTime, Workspace
 
 FORM = 1  # of the folder
@@ -67,7 +70,7 @@ def back_up(settings: Settings, out: Path) -> Summary:
             row_count, keys = _write_rows(connection, aside / ROWS)
     finally:
         database.close()
-    files, missing = _copy_files(settings.files_dir, keys, aside / FILES)
+    files, missing = _copy_files(open_store(settings), keys, aside / FILES)
     size_bytes = sum(int(entry["size_bytes"]) for entry in files.values())
     rows = {"sha256": _sha256(aside / ROWS), "count": row_count}
     manifest = {"form": FORM, "schema": revision, "rows": rows, "files": files, "missing": missing}
@@ -95,8 +98,9 @@ def restore(settings: Settings, source: Path) -> Summary:
         with database.writing() as session:
             connection = session.connection()
             _check_fits(connection, manifest)
+            store = open_store(settings)
             for key in manifest["files"]:
-                _copy_file(source / FILES / key, settings.files_dir / key)
+                store.put(source / FILES / key, key)
             connection.execute(delete(Workspace).where(Workspace.id == DEFAULT_WORKSPACE))  # the backup holds its own
             _read_rows(connection, source / ROWS)
     finally:
@@ -155,27 +159,31 @@ def _lines(path: Path) -> Iterator[tuple[str, Mapping[str, Any]]]:
             yield entry["table"], entry["row"]
 
 
-def _copy_files(store: Path, keys: list[str], target: Path) -> tuple[dict[str, dict[str, Any]], list[str]]:
+def _copy_files(store: FileStore, keys: list[str], target: Path) -> tuple[dict[str, dict[str, Any]], list[str]]:
     """Files by key, those of folders one by one, and keys that were not there."""
     found: dict[str, dict[str, Any]] = {}
     missing = []
     for key in keys:
-        place = store / key
-        paths = [path for path in place.rglob("*") if path.is_file()] if place.is_dir() else [place]
+        names = store.keys_under(key)
         try:
-            for path in paths:
-                name = path.relative_to(store).as_posix()
-                _copy_file(path, target / name)
-                found[name] = {"size_bytes": (target / name).stat().st_size, "sha256": _sha256(target / name)}
-        except FileNotFoundError:
+            for name in names:
+                found[name] = _copy_file(store.read(name), target / name)
+        except KeyUnknown:
+            names = []
+        if not names:
             missing.append(key)
     return found, missing
 
 
-def _copy_file(source: Path, target: Path) -> None:
+def _copy_file(pieces: Iterator[bytes], target: Path) -> dict[str, Any]:
     target.parent.mkdir(parents=True, exist_ok=True)
-    shutil.copyfile(source, target)
-    _flush(target)
+    digest = hashlib.sha256()
+    with target.open("wb") as file:
+        for data in pieces:
+            file.write(data)
+            digest.update(data)
+        size_bytes = file.tell()
+    return {"size_bytes": size_bytes, "sha256": digest.hexdigest()}
 
 
 def _checked_manifest(source: Path) -> dict[str, Any]:

@@ -20,6 +20,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from shared.broker import make_celery
 from shared.database import alembic_config, open_database
 from shared.settings import Settings
+from shared.stores import open_store
 from shared.tables import Base
 from worker.health import Stamp, is_queue_stuck
 
@@ -28,6 +29,7 @@ DOUBTFUL_FREE_BYTES = 50 * 1024**3
 CLOCK_SLACK_S = 2.0  # leases last 60 s and beat every 15 s
 CLOCK_LIMIT_S = 10.0
 CONNECT_S = 4
+PROBE, PROBE_KEY = b"?", "checks/doctor"
 LIBRARIES = ("numpy", "scipy", "cadquery-ocp-novtk", "pye57", "lxml", "sqlalchemy", "celery", "fastapi", "uvicorn")
 OPEN3D = ("open3d-cpu", "open3d")
 
@@ -57,6 +59,7 @@ def examine(settings: Settings) -> list[Check]:
         ("data folder", _folder),
         ("permissions", _permissions),
         ("disk", _disk),
+        ("file store", _store),
         ("database", _database),
         ("broker", _broker),
         ("clock", _clock),
@@ -132,6 +135,23 @@ def _disk(settings: Settings) -> Check:
     if free < DOUBTFUL_FREE_BYTES:
         return Check("disk", Finding.DOUBTFUL, shown, "Make room before the next large scans come.")
     return Check("disk", Finding.SOUND, shown)
+
+
+def _store(settings: Settings) -> Check:
+    """Sends, reads and deletes a file, as jobs do; the clock counts, because a store refuses keys from another hour."""
+    if not settings.s3_bucket:
+        return Check("file store", Finding.SOUND, "the data folder")
+    store = open_store(settings)
+    with NamedTemporaryFile(prefix="firstpour-") as file:
+        file.write(PROBE)
+        file.flush()
+        store.put(Path(file.name), PROBE_KEY)
+    sound = b"".join(store.read(PROBE_KEY)) == PROBE
+    store.delete(PROBE_KEY)
+    shown = f"bucket {settings.s3_bucket} at {settings.s3_endpoint or 'Amazon S3'}, {settings.s3_region}"
+    if not sound:
+        return Check("file store", Finding.WRONG, f"{shown}: other bytes came back than were sent", "Use another.")
+    return Check("file store", Finding.SOUND, f"{shown}: a file was sent, read and deleted")
 
 
 def _database(settings: Settings) -> Check:

@@ -107,6 +107,16 @@ def disk_full(stage: Stage | None) -> Failure:
     )
 
 
+def store_away() -> Failure:
+    """The file store did not answer while files were fetched or the result was sent."""
+    return Failure(
+        "store_away",
+        "The server's file store could not be reached.",
+        "Order it anew when the server's owner has mended that; your files are kept.",
+        is_passing=True,
+    )
+
+
 def after_attempts(failure: Failure, attempt_count: int) -> Failure:
     """The last of several failures, saying that it was the last of several."""
     return Failure(

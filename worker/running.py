@@ -21,14 +21,14 @@ from sqlalchemy.exc import OperationalError
 from sqlalchemy.orm import Session
 
 from shared.database import Database
-from shared.filestore import FileStore, KeyUnknown, folder_bytes, is_disk_full
+from shared.filestore import FileStore, KeyUnknown, StoreAway, folder_bytes, is_disk_full
 from shared.plan import Plan
 from shared.settings import Settings
 from shared.states import SizeClass, Stage
 from shared.tables import FeatureDetection, Inspection, Job, Upload
 from shared.units import LengthUnit
 from worker import failures
-from worker.child import Done, JobEnd, JobLimits, JobPlace, Stopped, run_job
+from worker.child import Done, JobEnd, JobLimits, JobPlace, Stopped, Watch, run_job
 from worker.failures import Failure
 from worker.job_records import AnyJob, BodyFile, DetectionJob, InputFile, InspectionJob
 from worker.lease import Lease, Leases, is_free
@@ -67,9 +67,8 @@ class Runner:
         """Run the job whose turn it is; ``job_id`` is the one a message named, which only says that there is work."""
         if self._around.stopping.is_set():
             return  # the row stays queued; the next worker's sweeper sends it
-        if self._around.store.free_bytes() < self._around.settings.free_disk_floor_bytes:
-            log.warning("disk_full")  # a try now would cost an attempt; the sweeper reminds us again
-            return
+        if not self._is_store_fit():
+            return  # a try now would cost an attempt; the sweeper reminds us again
         lease = self._claim()
         if lease is None:
             self._leases.settle(job_id)
@@ -80,6 +79,18 @@ class Runner:
         with structlog.contextvars.bound_contextvars(job_id=lease.job_id):
             log.info("claimed", attempt=lease.attempt)
             self._work(lease)
+
+    def _is_store_fit(self) -> bool:
+        store = self._around.store
+        if store.free_bytes() < self._around.settings.free_disk_floor_bytes:
+            log.warning("disk_full")
+            return False
+        try:
+            store.check_writable()
+        except StoreAway as error:
+            log.warning("store_away", reason=str(error))
+            return False
+        return True
 
     def _claim(self) -> Lease | None:
         """Claim the first in turn; another worker may be faster, then the next."""
@@ -121,9 +132,11 @@ class Runner:
         if refused is not None:
             return refused
         try:
-            job = load_job(self._around, job_id)
+            job = load_job(self._around, job_id, Fetching(place.scratch_dir, watch))
         except KeyUnknown as error:
             return _file_gone(str(error))
+        except _Interrupted:
+            return Stopped()
         return run_job(job, place, limits, watch)
 
     def _settle(self, lease: Lease, end: JobEnd, out_dir: Path, watch: _LeaseWatch) -> None:
@@ -228,51 +241,70 @@ def _passing(error: Exception, reference: str) -> Failure:
     """What stopped the worker and not the job: most of it passes."""
     if isinstance(error, OSError) and is_disk_full(error):
         return failures.disk_full(Stage.REPORT)
+    if isinstance(error, StoreAway):
+        return failures.store_away()
     return replace(failures.internal_error(reference), is_passing=True)
 
 
-def load_job(around: Surroundings, job_id: str) -> AnyJob:
-    """The job a row describes, with its files where they lie in the store."""
+class _Interrupted(Exception):
+    """The watch said stop while files were fetched."""
+
+
+@dataclass(frozen=True)
+class Fetching:
+    """Where files go that a store elsewhere keeps, and the watch to ask while they come: that may take minutes."""
+
+    folder: Path
+    watch: Watch
+
+    def file(self, store: FileStore, upload: Upload, unit: str | None) -> InputFile:
+        """An input on this machine; raises KeyUnknown."""
+        path = store.local_copy(upload.storage_key, self.folder, self._tick)
+        return InputFile(path, upload.file_name, LengthUnit(unit) if unit else None)
+
+    def _tick(self) -> None:
+        if not self.watch(None, 0.0):
+            raise _Interrupted
+
+
+def load_job(around: Surroundings, job_id: str, fetching: Fetching) -> AnyJob:
+    """The job a row describes, with its files on this machine."""
     with around.database.reading() as session:
         row = session.get_one(Job, job_id)
         if isinstance(row, FeatureDetection):
-            return _detection_job(around, row)
+            return _detection_job(around, row, fetching)
         assert isinstance(row, Inspection)  # noqa: S101 - tells the type checker that there are two kinds of job
-        return _inspection_job(around, row, session)
+        return _inspection_job(around, row, _bodies(around, row, session, fetching), fetching)
 
 
-def _detection_job(around: Surroundings, row: FeatureDetection) -> DetectionJob:
+def _detection_job(around: Surroundings, row: FeatureDetection, fetching: Fetching) -> DetectionJob:
     return DetectionJob(
         title=row.title,
         job_id=row.id,
-        nominal=_input(around.store, row.nominal, row.nominal_unit),
+        nominal=fetching.file(around.store, row.nominal, row.nominal_unit),
         thread_count=threads_per_job(around.settings),
     )
 
 
-def _inspection_job(around: Surroundings, row: Inspection, session: Session) -> InspectionJob:
-    bodies = tuple(
-        BodyFile(
-            body["name"],
-            body["role"],
-            _input(around.store, session.get_one(Upload, body["upload_id"]), row.nominal_unit),
-        )
-        for body in row.bodies
-    )
+def _bodies(around: Surroundings, row: Inspection, session: Session, fetching: Fetching) -> tuple[BodyFile, ...]:
+    uploads = [session.get_one(Upload, body["upload_id"]) for body in row.bodies]
+    files = [fetching.file(around.store, upload, row.nominal_unit) for upload in uploads]
+    return tuple(BodyFile(body["name"], body["role"], file) for body, file in zip(row.bodies, files, strict=True))
+
+
+def _inspection_job(
+    around: Surroundings, row: Inspection, bodies: tuple[BodyFile, ...], fetching: Fetching
+) -> InspectionJob:
     return InspectionJob(
         title=row.title,
         job_id=row.id,
-        nominal=_input(around.store, row.nominal, row.nominal_unit),
-        scan=_input(around.store, row.scan, row.scan_unit),
+        nominal=fetching.file(around.store, row.nominal, row.nominal_unit),
+        scan=fetching.file(around.store, row.scan, row.scan_unit),
         bodies=bodies,
         plan=None if row.plan is None else Plan.model_validate(row.plan),
         plan_source=row.plan_source,
         thread_count=threads_per_job(around.settings),
     )
-
-
-def _input(store: FileStore, upload: Upload, unit: str | None) -> InputFile:
-    return InputFile(store.local_path(upload.storage_key), upload.file_name, LengthUnit(unit) if unit else None)
 
 
 def _file_gone(key: str) -> Failure:

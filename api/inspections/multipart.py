@@ -16,7 +16,8 @@ from python_multipart.multipart import MultipartParser, parse_options_header
 
 from api.uploads.service import buffered, display_name, empty, on_disk, too_large
 from shared.errors import FileTooLarge, MediaTypeUnsupported, RequestInvalid, UploadIncomplete
-from shared.filestore import FileStore, FileWriter, StoredFile
+from shared.file_writers import StoredFile
+from shared.filestore import FileStore, FileWriter
 
 MEMORY_LIMIT_BYTES = 1024 * 1024  # of a field, or of a plan's file; everything else goes to the disk
 PART_LIMIT = 100  # a head has five to fifteen cores

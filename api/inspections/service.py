@@ -16,7 +16,7 @@ from api.resources import Caller
 from api.uploads.service import take_upload
 from shared import audit
 from shared.errors import Conflict, FileSwept, NotFound, ReportNotReady
-from shared.filestore import FileStore
+from shared.filestore import FileStore, KeyUnknown
 from shared.report import ATTACHMENT_FOLDER
 from shared.states import InspectionState
 from shared.tables import Inspection, Revision, new_id, utc_now
@@ -102,6 +102,11 @@ def count_by_state(session: Session) -> dict[str, int]:
 
 def report_path(store: FileStore, row: Inspection, kind: str) -> Path:
     """Where the report of a finished inspection lies; raises ReportNotReady, FileSwept."""
+    _require_report(row)
+    return store.local_path(f"{row.report_key}/{REPORT_FILES[kind]}")
+
+
+def _require_report(row: Inspection) -> None:
     if row.swept_at is not None:
         raise _swept(row)
     if row.state != InspectionState.DONE or row.report_key is None:
@@ -112,18 +117,17 @@ def report_path(store: FileStore, row: Inspection, kind: str) -> Path:
             else row.error["advice"],
             state=row.state,
         )
-    return store.local_path(f"{row.report_key}/{REPORT_FILES[kind]}")
 
 
 def attachment_path(store: FileStore, row: Inspection, name: str) -> Path:
     """Where a file beside the report of a finished inspection lies; raises ReportNotReady, NotFound."""
-    folder = report_path(store, row, "json").parent / ATTACHMENT_FOLDER
-    path = folder / name
-    if path.parent != folder or not path.is_file():
+    _require_report(row)
+    try:
+        return store.local_path(f"{row.report_key}/{ATTACHMENT_FOLDER}/{name}")
+    except (KeyUnknown, ValueError) as error:  # ValueError: no name that a file could have
         raise NotFound(
             f"Inspection {row.id} has no file {name!r}.", advice="Take a path from the report's attachments."
-        )
-    return path
+        ) from error
 
 
 def _swept(row: Inspection) -> FileSwept:

@@ -7,6 +7,7 @@ keep the address from leaking are set for all of these paths in :mod:`api.middle
 from __future__ import annotations
 
 import time
+from pathlib import Path
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Request
@@ -26,7 +27,7 @@ from api.sharing.schemas import RemarkList, remark_out
 from api.sharing.service import Guest
 from api.sharing.shown import shown_remarks
 from api.sharing.words import words_of
-from shared.errors import LinkForbids, PassphraseNeeded, PassphraseWrong, TooManyTries
+from shared.errors import FileSwept, LinkForbids, PassphraseNeeded, PassphraseWrong, TooManyTries
 
 router = APIRouter(route_class=GuardedRoute, prefix="/s", include_in_schema=False, dependencies=[Public])
 COOKIE = "firstpour_guest"
@@ -105,7 +106,7 @@ def give_passphrase(
 def read_report_json(guest: Admitted, request: Request, resources: NeedsResources) -> Response:
     """The figures."""
     service.count_view(resources.database, guest.link)
-    return report_response(report_path(resources.store, guest.inspection, "json"), "json", request)
+    return report_response(_path(guest, resources, "json"), "json", request)
 
 
 @router.get("/{token}/report.html")
@@ -113,7 +114,7 @@ def read_report_html(guest: Admitted, request: Request, resources: NeedsResource
     """The page, for itself or inside ours, which counted already."""
     if request.headers.get("sec-fetch-dest") != "iframe":
         service.count_view(resources.database, guest.link)
-    path = report_path(resources.store, guest.inspection, "html")
+    path = _path(guest, resources, "html")
     answer = report_response(path, "html", request, framed_by="'self'")
     answer.headers.update(FRAMED)
     return answer
@@ -122,7 +123,7 @@ def read_report_html(guest: Admitted, request: Request, resources: NeedsResource
 @router.get("/{token}/files/{name}")
 def read_attachment(guest: Admitted, name: str, resources: NeedsResources) -> Response:
     """A file that goes with the report."""
-    known = remarks.report_facts(report_path(resources.store, guest.inspection, "json")).files
+    known = remarks.report_facts(_path(guest, resources, "json")).files
     if name not in dict(known):
         raise service.nothing_here()
     return attachment_response(attachment_path(resources.store, guest.inspection, name))
@@ -141,11 +142,23 @@ def add_remark(token: str, guest: Admitted, fields: Fields, request: Request, re
     """A remark or sign-off under a name the guest gives; ``curl -d author=.. -d text=..``."""
     words = words_of(fields, guest.link.id)
     _check_allowed(guest, words)
+    _path(guest, resources, "json")
     with resources.database.writing() as session:
         row = remarks.add_remark(session, resources.store, guest.inspection, guest, words)
     if prefers_html(request):
         return RedirectResponse(f"/s/{token}#remark-{row.number}", status_code=303)
     return JSONResponse(remark_out(row).model_dump(mode="json"), 201)
+
+
+def _path(guest: Guest, resources: Resources, kind: str) -> Path:
+    """Where the report lies; raises FileSwept in words for a guest, who can neither order nor hold anything."""
+    try:
+        return report_path(resources.store, guest.inspection, kind)
+    except FileSwept as error:
+        raise FileSwept(
+            f"This report was deleted on {guest.inspection.swept_at:%Y-%m-%d}, at the end of its time.",
+            advice="Ask whoever sent you the link whether they kept a copy, or will inspect the piece again.",
+        ) from error
 
 
 def _has_passphrase(request: Request, token: str, guest: Guest) -> bool:
@@ -160,7 +173,7 @@ def _ask(token: str, error: PassphraseWrong | TooManyTries | None, status: int) 
 
 
 def _page_values(token: str, guest: Guest, resources: Resources) -> dict[str, Any]:
-    facts = remarks.report_facts(report_path(resources.store, guest.inspection, "json"))
+    facts = remarks.report_facts(_path(guest, resources, "json"))
     with resources.database.reading() as session:
         rows = remarks.list_remarks(session, guest.inspection.id, guest.link.id)
     return {

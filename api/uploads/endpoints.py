@@ -7,13 +7,14 @@ from typing import Annotated
 from fastapi import APIRouter, Depends, Header, Query, Request
 from sqlalchemy.orm import Session
 from starlette.concurrency import run_in_threadpool
-from starlette.responses import FileResponse, Response
+from starlette.responses import Response, StreamingResponse
 
 from api.admission import GuardedRoute
 from api.backpressure import check_disk
 from api.idempotency import Key, claim_for
 from api.problems import declared
 from api.resources import NeedsResources, Reader, Writer
+from api.serving import Content, content_response
 from api.uploads.receiving import keep_or_drop, refuse_beyond_quota
 from api.uploads.schemas import UploadOut, upload_out
 from api.uploads.service import (
@@ -112,23 +113,19 @@ def read_upload(upload_id: str, caller: Reader, resources: NeedsResources) -> Up
 
 @router.get(
     "/{upload_id}/content",
-    response_class=FileResponse,
+    response_class=StreamingResponse,
     summary="The bytes as received",
     responses={
         **declared(NotFound, FileSwept),
         200: {"content": {"application/octet-stream": {"example": "solid head_scan ..."}}},
     },
 )
-def read_content(upload_id: str, caller: Reader, resources: NeedsResources) -> FileResponse:
+def read_content(upload_id: str, caller: Reader, request: Request, resources: NeedsResources) -> Response:
     """Always as an attachment: a file of a stranger is never shown as a page."""
     with resources.database.reading() as session:
         upload = with_its_bytes(get_upload(session, caller, upload_id))
-    return FileResponse(
-        resources.store.local_path(upload.storage_key),
-        media_type="application/octet-stream",
-        filename=upload.file_name,
-        headers={"ETag": f'"{upload.sha256}"', "Cache-Control": "private, no-cache"},
-    )
+    content = Content(upload.storage_key, upload.size_bytes, upload.sha256, upload.file_name)
+    return content_response(resources.store, content, request)
 
 
 def _refuse_forms(request: Request) -> None:

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 from api.idempotency import Answer, Claim, answer_once
 from api.quotas import check_bytes
 from api.resources import Caller, Resources
-from shared.filestore import StoredFile
+from shared.file_writers import StoredFile
 
 
 def refuse_beyond_quota(resources: Resources, caller: Caller, announced_bytes: int) -> None:

@@ -22,7 +22,8 @@ from api.quotas import check_bytes
 from api.resources import Caller, Resources
 from api.uploads.service import Owner, add_upload, buffered, display_name, empty, note_upload, on_disk, too_large
 from shared.errors import ChecksumMismatch, Conflict, NotFound, RequestInvalid, UploadBusy, UploadExpired
-from shared.filestore import KeyUnknown, PartialBusy, PartialWriter
+from shared.file_writers import PartialWriter
+from shared.filestore import KeyUnknown, PartialBusy
 from shared.tables import PartialUpload, new_id, utc_now
 
 KEPT = timedelta(hours=24)  # after the last byte; a shop that loses its line comes back the next morning

@@ -19,7 +19,8 @@ from api.quotas import check_bytes
 from api.resources import Caller
 from shared import audit
 from shared.errors import FileEmpty, FileSwept, FileTooLarge, NotFound
-from shared.filestore import FileStore, FileWriter, StoredFile, is_disk_full
+from shared.file_writers import StoredFile
+from shared.filestore import FileStore, FileWriter, is_disk_full
 from shared.tables import Upload, new_id
 
 MIB = 1024 * 1024

@@ -50,6 +50,8 @@ def test_beyond_its_bound_the_queue_takes_nothing_until_something_left_it(bounde
     before = counts(bounded)
     assert refusal(bounded.client.post("/v1/inspections", json=order)) == (429, "queue_full")
     assert refusal(form(bounded)) == (429, "queue_full")
+    told = bounded.client.post("/v1/inspections", json=order).json()
+    assert (list(told["data"]), "2" in told["detail"]) == (["retry_after_s"], False)  # no figure of other workspaces
     part = bounded.client.post("/v1/parts", json={"name": "Head"}).json()["id"]
     revision = {"label": "A", "nominal_upload_id": first["nominal"]["id"]}
     assert refusal(bounded.client.post(f"/v1/parts/{part}/revisions", json=revision)) == (429, "queue_full")

@@ -18,8 +18,7 @@ def store(tmp_path: Path) -> LocalFileStore:
 
 
 def content(store: LocalFileStore, key: str) -> bytes:
-    with store.open(key) as file:
-        return file.read()
+    return b"".join(store.read(key))
 
 
 def files_in(folder: Path) -> list[Path]:
@@ -47,7 +46,7 @@ def test_a_deleted_file_is_gone_and_may_be_deleted_again(store: LocalFileStore) 
     store.delete(key)
     store.delete(key)
     with pytest.raises(KeyUnknown):
-        store.open(key)
+        store.read(key)
 
 
 @pytest.mark.parametrize(

@@ -70,7 +70,7 @@ def uploads_left(database: Database, store: LocalFileStore, job_id: str) -> list
     with database.reading() as session:
         row = session.get_one(Inspection, job_id)
         uploads = [session.get_one(Upload, name) for name in (row.nominal_upload_id, row.scan_upload_id)]
-    left = [(store._root / upload.storage_key).exists() for upload in uploads]
+    left = [(store.root / upload.storage_key).exists() for upload in uploads]
     assert left == [upload.swept_at is None for upload in uploads]
     return left
 

@@ -1,8 +1,9 @@
 """A pipeline that measures nothing and does what the title of the job says.
 
 ``quick`` | ``slow SECONDS`` | ``wait FILE`` (until it exists) | ``hold`` (keeps the interpreter lock)
-| ``reject`` | ``fault`` | ``full`` (no room on the disk) | ``silent`` (no report) | ``greedy MIB`` | ``die SIGNAL``
-| ``die_until N FOLDER`` (dies N times, then is quick) | ``threads`` (says its thread limits)
+| ``spin`` (never ends) | ``reject`` | ``fault`` | ``full`` (no room on the disk) | ``silent`` (no report)
+| ``greedy MIB`` | ``die SIGNAL`` | ``die_until N FOLDER`` (dies N times, then is quick)
+| ``threads`` (says its thread limits)
 """
 
 from __future__ import annotations
@@ -97,6 +98,12 @@ def _slow(_job: AnyJob, seconds: str) -> str:
     return "Slept well."
 
 
+def _spin(_job: AnyJob) -> str:
+    """Keep a core busy until stopped from outside."""
+    while True:
+        hash(bytes(1_000_000))
+
+
 def _wait(_job: AnyJob, path: str) -> str:
     while not Path(path).exists():
         time.sleep(0.05)
@@ -156,6 +163,7 @@ ACTS: dict[str, Callable[..., str]] = {
     "quick": _quick,
     "slow": _slow,
     "wait": _wait,
+    "spin": _spin,
     "reject": _reject,
     "fault": _fault,
     "silent": _quick,

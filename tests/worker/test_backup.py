@@ -11,6 +11,7 @@ from sqlalchemy import select
 from shared.errors import Conflict, InputError
 from shared.settings import Settings
 from shared.tables import Base
+from tests.support.postgres import fresh_database, temporary_postgres
 from tests.support.service import Service, running_service
 from worker.backup import MANIFEST, ROWS, back_up, restore
 
@@ -50,6 +51,25 @@ def test_what_comes_back_is_what_was_there_while_the_service_runs(tmp_path: Path
         assert rows_of(new) == before
         assert new.client.get(f"/v1/inspections/{done}/report.json").content == report
         assert new.client.get(f"/v1/inspections/{done}/files/room.csv").content == b"x_mm\n1\n"
+
+
+@pytest.mark.postgres
+def test_rows_go_from_one_database_to_another_and_back(tmp_path: Path) -> None:
+    with temporary_postgres() as server:
+        first, second = (fresh_database(server) for _ in range(2))
+        with running_service(tmp_path / "old", database_url=first) as old:
+            done = filled(old)
+            before = rows_of(old)
+            report = old.client.get(f"/v1/inspections/{done}/report.json").content
+        summary = back_up(Settings(data_dir=tmp_path / "old", database_url=first), tmp_path / "backup")
+        assert restore(Settings(data_dir=tmp_path / "new", database_url=second), tmp_path / "backup") == summary
+        with running_service(tmp_path / "new", database_url=second) as new:
+            assert rows_of(new) == before
+            assert new.client.get(f"/v1/inspections/{done}/report.json").content == report
+        back_up(Settings(data_dir=tmp_path / "new", database_url=second), tmp_path / "again")
+    assert restore(settings_of(tmp_path / "lite"), tmp_path / "again") == summary
+    with running_service(tmp_path / "lite", keeps_database=True) as lite:
+        assert rows_of(lite) == before
 
 
 @pytest.fixture

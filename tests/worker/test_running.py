@@ -23,7 +23,7 @@ from tests.support.inspections import add_detection, add_inspection, add_upload,
 from tests.worker.conftest import Clock
 from worker.job_records import FEATURES_JSON, REPORT_JSON, InspectionJob
 from worker.lease import Lease, Leases
-from worker.running import Runner, Surroundings, load_job
+from worker.running import Fetching, Runner, Surroundings, load_job
 from worker.sweeper import Sweeper
 
 STATE_WITHIN_S = 20
@@ -264,7 +264,7 @@ def test_a_file_gone_from_the_store_is_told(around: Surroundings, settings: Sett
     assert row.error["code"] == "file_gone"
 
 
-def test_a_job_says_all_that_its_row_says(around: Surroundings) -> None:
+def test_a_job_says_all_that_its_row_says(around: Surroundings, tmp_path: Path) -> None:
     core = add_upload(around.database, around.store, "core.step")
     inspection_id = add_inspection(
         around.database,
@@ -274,7 +274,7 @@ def test_a_job_says_all_that_its_row_says(around: Surroundings) -> None:
         plan={"firstpour_plan": "1", "title": "First pour"},
         plan_source="firstpour_plan: '1'",
     )
-    job = load_job(around, inspection_id)
+    job = load_job(around, inspection_id, Fetching(tmp_path, lambda _stage, _share: True))
     assert isinstance(job, InspectionJob)
     assert (job.job_id, job.title, job.plan_source) == (inspection_id, "Head", "firstpour_plan: '1'")
     assert job.plan is not None

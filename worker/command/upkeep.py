@@ -6,13 +6,15 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from shared import audit
 from shared.database import Database, open_database
 from shared.errors import NotFound, RequestInvalid
-from shared.filestore import LocalFileStore
 from shared.retention import Retention, stored_bytes
 from shared.settings import MIB, Settings, UnknownSetting, load_settings
+from shared.stores import open_store
 from shared.tables import Inspection, Part
 from worker.command import talking
+from worker.command.keys_here import Operator
 from worker.quarantine import quarantined, release
 
 SHORTEST_BEGINNING = 8
@@ -45,6 +47,9 @@ def set_hold(name: str, data_dir: Path | None, *, hold: bool) -> None:
         row = session.get(Inspection, name) or session.get(Part, name)
         if row is None:
             raise NotFound(f"There is no inspection or part {name}.", advice="Copy its id from the page or the API.")
+        if hold != row.hold:
+            kind = "part" if isinstance(row, Part) else "inspection"
+            audit.note(session, Operator(row.workspace_id), f"{kind}.{'held' if hold else 'hold_ended'}", row.id)
         row.hold = hold
     talking.say(f"{name}: {'its files are kept whatever their age' if hold else 'no longer held'}.")
 
@@ -53,7 +58,7 @@ def sweep_files(data_dir: Path | None) -> None:
     """Sweep once and say what went and what is left."""
     settings = _settings(data_dir)
     with _database(settings) as database:
-        swept = Retention(database, LocalFileStore(settings.files_dir), settings).sweep()
+        swept = Retention(database, open_store(settings), settings).sweep()
         with database.reading() as session:
             left = ", ".join(f"{kind} {size / MIB:.1f} MiB" for kind, size in stored_bytes(session).items())
     counts = f"{swept.report_count} reports, {swept.upload_count} uploads, {swept.leftover_count} leftovers"

@@ -10,9 +10,10 @@ from urllib.parse import urlsplit
 
 import httpx
 import pytest
+from sqlalchemy import update
 
 from shared.sharing_tables import ShareLink
-from shared.tables import utc_now
+from shared.tables import Job, utc_now
 from tests.support.access import furnish, keyed_service
 from tests.support.service import PAGE, Service
 from tests.support.sharing import BROWSER, FILE, REPORT_WITH_LINES, WORDS, Shared, finished, share
@@ -113,6 +114,15 @@ def test_the_page_runs_no_script_and_shows_nothing_but_our_own(shared: Shared) -
     assert "script-src" not in policy
     assert "<script" not in answer.text
     assert answer.headers["x-frame-options"] == "DENY"
+
+
+@pytest.mark.parametrize("path", ["", "/report.json", "/report.html", f"/files/{FILE}", "/remarks"])
+def test_a_guest_of_a_swept_report_gets_advice_a_guest_can_follow(service: Service, shared: Shared, path: str) -> None:
+    with service.resources.database.writing() as session:
+        session.execute(update(Job).values(swept_at=utc_now()))
+    told = shared.remark() if path == "/remarks" else shared.guest.get(shared.base + path)
+    assert (told.status_code, told.json()["code"], told.json()["data"]) == (410, "file_swept", {})
+    assert told.json()["advice"].startswith("Ask whoever sent you the link")
 
 
 def test_the_report_keeps_its_policy_and_is_framed_by_ours_alone(shared: Shared) -> None:

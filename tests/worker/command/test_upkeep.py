@@ -7,12 +7,13 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from sqlalchemy import select
 
 from shared.access import DEFAULT_WORKSPACE
 from shared.database import Database, migrate, open_database
 from shared.filestore import LocalFileStore
 from shared.settings import Settings
-from shared.tables import Part, Upload
+from shared.tables import AuditEntry, Part, Upload
 from tests.support.inspections import add_inspection, add_upload, row_of
 from worker.command import main
 from worker.exit_codes import ExitCode
@@ -50,6 +51,18 @@ def test_a_hold_is_set_and_taken_off(folder: Path, database: Database, store: Lo
     assert row_of(database, job_id).hold
     assert upkeep(folder, "hold", job_id, "--off") == ExitCode.CONFORMS
     assert not row_of(database, job_id).hold
+
+
+def test_each_change_of_a_hold_is_in_the_audit_log(folder: Path, database: Database, store: LocalFileStore) -> None:
+    job_id = add_inspection(database, store)
+    for words in (["hold", job_id], ["hold", job_id], ["hold", job_id, "--off"]):
+        assert upkeep(folder, *words) == ExitCode.CONFORMS
+    with database.reading() as session:
+        entries = session.scalars(select(AuditEntry).where(AuditEntry.target == job_id).order_by(AuditEntry.at)).all()
+    assert [(entry.actor, entry.action) for entry in entries] == [
+        ("command line", "inspection.held"),
+        ("command line", "inspection.hold_ended"),
+    ]
 
 
 def test_a_part_is_held_whole(folder: Path, database: Database) -> None:
