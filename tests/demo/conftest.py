@@ -55,18 +55,24 @@ def truth_taken_back(path: Path, piece: Piece) -> tuple[Floats, Floats]:
 
 
 @pytest.fixture(scope="session")
-def print_cloud(
-    print_writer: Callable[[Path], None], tmp_path_factory: pytest.TempPathFactory
-) -> tuple[Floats, Floats]:
+def print_file(print_writer: Callable[[Path], None], tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("print") / "print.ply"
     print_writer(path)
-    return truth_taken_back(path, PRINT)
+    return path
 
 
 @pytest.fixture(scope="session")
-def casting_cloud(
-    casting_writer: Callable[[Path], None], tmp_path_factory: pytest.TempPathFactory
-) -> tuple[Floats, Floats]:
+def casting_file(casting_writer: Callable[[Path], None], tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("casting") / "casting.ply"
     casting_writer(path)
-    return truth_taken_back(path, CASTING)
+    return path
+
+
+@pytest.fixture(scope="session")
+def print_cloud(print_file: Path) -> tuple[Floats, Floats]:
+    return truth_taken_back(print_file, PRINT)
+
+
+@pytest.fixture(scope="session")
+def casting_cloud(casting_file: Path) -> tuple[Floats, Floats]:
+    return truth_taken_back(casting_file, CASTING)

@@ -36,8 +36,9 @@ def dipped(points_mm: Floats) -> Floats:
     return share
 
 
-def leasts(**surface: float) -> list[Extreme]:
-    return [least(*top_map(seed, **surface)) for seed in SEEDS]
+@lru_cache
+def leasts(slope: float = 0.0, dip_mm: float = 0.0) -> tuple[Extreme, ...]:
+    return tuple(least(*top_map(seed, slope, dip_mm)) for seed in SEEDS)
 
 
 def test_least_of_an_even_face_is_nothing_though_its_map_dips_by_its_noise() -> None:
