@@ -129,7 +129,9 @@ async def run(load: Load, service: Service, inspection_id: str, disk_s: float) -
     limits = httpx.Limits(max_connections=load.poller_count + 1, max_keepalive_connections=load.poller_count + 1)
     begin_s = time.perf_counter()
     async with httpx.AsyncClient(base_url=f"http://127.0.0.1:{service.port}", timeout=600, limits=limits) as client:
-        upload_s, *_ = await asyncio.gather(send(client), watch(), *(poll(client) for _ in range(load.poller_count)))
+        around = asyncio.gather(watch(), *(poll(client) for _ in range(load.poller_count)))
+        upload_s = await send(client)
+        await around
     wall_s = time.perf_counter() - begin_s
     await asyncio.sleep(REST_S)
     refused_count = sum(status != 200 for status in statuses)
