@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import Any, Protocol
 
-import structlog
 from sqlalchemy.orm import Session
 
+from shared.logs import current_request_id
 from shared.tables import AuditEntry, new_id, utc_now
 
 
@@ -32,7 +32,6 @@ def note(session: Session, who: Actor, action: str, target: str, **detail: Any) 
     action : what was done, such as ``key.created``;  target : id of what it was done to
     detail : figures and words, JSON types only, never a secret
     """
-    request_id = structlog.contextvars.get_contextvars().get("request_id")
     entry = AuditEntry(
         id=new_id("aud"),
         at=utc_now(),
@@ -40,7 +39,7 @@ def note(session: Session, who: Actor, action: str, target: str, **detail: Any) 
         actor=f"{who.name} ({who.key_id})" if who.key_id else who.name,
         action=action,
         target=target,
-        request_id=request_id,
+        request_id=current_request_id(),
         detail=detail,
     )
     session.add(entry)

@@ -40,6 +40,12 @@ _SHARED: list[Processor] = [
 ]
 
 
+def current_request_id() -> str | None:
+    """Of the request that is being answered or the job that is being run; None outside both."""
+    found: str | None = structlog.contextvars.get_contextvars().get("request_id")
+    return found
+
+
 def configure_logs() -> None:
     """Send our events and those of the libraries through the same renderer."""
     structlog.configure(

@@ -25,6 +25,7 @@ from sqlalchemy import (
 from sqlalchemy.engine import Dialect
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
 
+from shared.logs import current_request_id
 from shared.states import InspectionState, SizeClass, Task
 
 
@@ -203,6 +204,7 @@ class Job(MadeWithKey, Base):
     attempts : claims so far; report_key : folder of the result in the file store, set last
     size_class : :class:`shared.states.SizeClass`;  workspace_id : among workspaces the workers' time is shared evenly
     hold : its files are kept whatever their age;  swept_at : since when its result is gone
+    request_id : of the request that ordered it, as in the logs;  stage_s : seconds each stage of a finished job took
     """
 
     __tablename__ = "jobs"
@@ -238,6 +240,8 @@ class Job(MadeWithKey, Base):
     )
     hold: Mapped[bool] = mapped_column(default=False, server_default=false())
     swept_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
+    request_id: Mapped[str | None] = mapped_column(String(32), default=current_request_id)
+    stage_s: Mapped[dict[str, float] | None] = mapped_column(JSON)
     created_at: Mapped[datetime] = mapped_column(UtcDateTime, default=utc_now, index=True)
     started_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
     finished_at: Mapped[datetime | None] = mapped_column(UtcDateTime)

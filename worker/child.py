@@ -30,9 +30,9 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager, nullcontext, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -60,10 +60,14 @@ class JobLimits:
 
 @dataclass(frozen=True)
 class Done:
-    """The result lies in the folder."""
+    """The result lies in the folder.
+
+    stage_s : seconds each stage took, by name
+    """
 
     outcome: str
     headline: str
+    stage_s: Mapping[str, float] = field(default_factory=dict, compare=False)
 
 
 @dataclass(frozen=True)
@@ -103,7 +107,8 @@ def run_job(job: AnyJob, place: JobPlace, limits: JobLimits, watch: Watch) -> Jo
 class _Watching:
     def __init__(self, process: subprocess.Popen[bytes], reader: _EventReader, limits: JobLimits) -> None:
         self._process, self._reader, self._limits = process, reader, limits
-        self._begin = time.monotonic()
+        self._begin = self._stage_begin = time.monotonic()
+        self._stage_s: dict[str, float] = {}
         self._is_told_to_end = False
         self._stage: Stage | None = None
         self._progress = 0.0
@@ -131,16 +136,23 @@ class _Watching:
     def _take(self, event: dict[str, Any]) -> None:
         kind = event.pop("event")
         if kind == "progress":
-            self._stage = Stage(event["stage"])
-            self._progress = overall_share(self._stage, event["share"])
+            self._enter(Stage(event["stage"]))
+            self._progress = overall_share(Stage(event["stage"]), event["share"])
         elif kind == "done":
-            self._last = Done(**event)
+            self._enter(None)
+            self._last = Done(**event, stage_s=self._stage_s)
         elif kind == "failed":
             self._last = Failure(**event)
         elif kind == "disk_full":
             self._last = failures.disk_full(self._stage)
         else:
             self._last = failures.memory_exceeded(self._limits.memory_bytes, self._stage)
+
+    def _enter(self, stage: Stage | None) -> None:
+        now = time.monotonic()
+        if self._stage is not None:
+            self._stage_s[self._stage.value] = self._stage_s.get(self._stage.value, 0.0) + now - self._stage_begin
+        self._stage, self._stage_begin = stage, now
 
     def _exceeded(self) -> Failure | None:
         elapsed = time.monotonic() - self._begin

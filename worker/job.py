@@ -139,7 +139,7 @@ def main(arguments: list[str] | None = None) -> None:
     limit_memory(options.memory_limit_bytes)
     configure_logs()
     job = job_from_json(sys.stdin.buffer.read())
-    structlog.contextvars.bind_contextvars(job_id=job.job_id)
+    structlog.contextvars.bind_contextvars(job_id=job.job_id, request_id=job.request_id)
     events = Events(options.events_fd)
     limit_open3d_threads(job.thread_count)
     run(job, options.out, options.pipeline or PIPELINES[job.task], events)

@@ -50,7 +50,7 @@ class BodyFile:
 class InspectionJob:
     """One piece against one nominal.
 
-    job_id : None when run on this machine without a server
+    job_id, request_id : None when run on this machine without a server
     plan_source : the plan's text as given, for its hash; None without a plan
     thread_count : native threads the stages may use, at least 1; results do not depend on it
     """
@@ -59,6 +59,7 @@ class InspectionJob:
     nominal: InputFile
     scan: InputFile
     job_id: str | None = None
+    request_id: str | None = None
     bodies: tuple[BodyFile, ...] = ()
     plan: Plan | None = None
     plan_source: str | None = None
@@ -75,6 +76,7 @@ class DetectionJob:
     title: str
     nominal: InputFile
     job_id: str | None = None
+    request_id: str | None = None
     thread_count: int = 1
     task: Literal["detect_features"] = "detect_features"
     writes: ClassVar[tuple[str, ...]] = (FEATURES_JSON,)

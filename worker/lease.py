@@ -14,8 +14,8 @@ from __future__ import annotations
 
 import os
 import socket
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass
 from datetime import datetime, timedelta
 from secrets import token_hex
 from typing import Any
@@ -32,6 +32,7 @@ from worker.failures import Failure
 from worker.quarantine import set_aside
 
 _NO_LEASE: dict[str, Any] = {"lease_owner": None, "lease_until": None, "heartbeat_at": None}
+_KEPT = (Job.id, Job.attempts, Job.cancel_requested, Job.size_class, Job.request_id)
 _FRESH: dict[str, Any] = {"stage": None, "progress": 0.0}
 
 
@@ -43,6 +44,18 @@ class Lease:
     owner: str
     attempt: int
     size_class: SizeClass
+    request_id: str | None = None
+
+
+@dataclass(frozen=True)
+class Finished:
+    """What the row keeps of a job that is done: see :class:`shared.tables.Job`."""
+
+    outcome: str
+    headline: str
+    report_key: str
+    report_bytes: int | None = None
+    stage_s: Mapping[str, float] | None = None
 
 
 @dataclass(frozen=True)
@@ -85,7 +98,7 @@ class Leases:
             started_at=now,
             **_FRESH,
         )
-        return None if row is None else Lease(job_id, owner, row.attempts, row.size_class)
+        return None if row is None else Lease(job_id, owner, row.attempts, row.size_class, row.request_id)
 
     def beat(self, lease: Lease, stage: Stage | None, progress: float) -> Beat:
         """Extend the lease and note the progress; a lease that ran out but was not taken is still held."""
@@ -99,17 +112,9 @@ class Leases:
         )
         return Beat(row is not None, row is not None and row.is_cancel_requested)
 
-    def finish(
-        self, lease: Lease, *, outcome: str, headline: str, report_key: str, report_bytes: int | None = None
-    ) -> bool:
-        """Done: the report is published under ``report_key``.  False if the lease was lost."""
-        result: dict[str, Any] = {
-            "outcome": outcome,
-            "headline": headline,
-            "report_key": report_key,
-            "report_bytes": report_bytes,
-        }
-        return self._end(lease, InspectionState.DONE, progress=1.0, **result)
+    def finish(self, lease: Lease, result: Finished) -> bool:
+        """Done: the report is published.  False if the lease was lost."""
+        return self._end(lease, InspectionState.DONE, progress=1.0, **asdict(result))
 
     def fail(self, lease: Lease, failure: Failure) -> bool:
         """Failed for good."""
@@ -176,11 +181,7 @@ class Leases:
     ) -> _Changed | None:
         """Change the one row that meets the condition; its files are set aside in the same transaction."""
         statement = (
-            update(Job)
-            .where(condition)
-            .values(**values)
-            .returning(Job.id, Job.attempts, Job.cancel_requested, Job.size_class)
-            .execution_options(synchronize_session=False)
+            update(Job).where(condition).values(**values).returning(*_KEPT).execution_options(synchronize_session=False)
         )
         with self._database.writing() as session:
             row = session.execute(statement).one_or_none()
@@ -188,7 +189,11 @@ class Leases:
                 set_aside(session, row.id, quarantine)
             if row is not None and "finished_at" in values:
                 tell_end(session, row.id, values["finished_at"])  # subscribers: in the transaction that ends the job
-        return None if row is None else _Changed(row.attempts, row.cancel_requested, SizeClass(row.size_class))
+        return (
+            None
+            if row is None
+            else _Changed(row.attempts, row.cancel_requested, SizeClass(row.size_class), row.request_id)
+        )
 
 
 @dataclass(frozen=True)
@@ -196,6 +201,7 @@ class _Changed:
     attempts: int
     is_cancel_requested: bool
     size_class: SizeClass
+    request_id: str | None
 
 
 def is_free(now: datetime) -> ColumnElement[bool]:

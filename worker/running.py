@@ -31,7 +31,7 @@ from worker import failures
 from worker.child import Done, JobEnd, JobLimits, JobPlace, Stopped, Watch, run_job
 from worker.failures import Failure
 from worker.job_records import AnyJob, BodyFile, DetectionJob, InputFile, InspectionJob
-from worker.lease import Lease, Leases, is_free
+from worker.lease import Finished, Lease, Leases, is_free
 from worker.quarantine import refusal
 from worker.threads import threads_per_job
 from worker.turns import in_turn, sizes_taken
@@ -76,7 +76,7 @@ class Runner:
             return
         if lease.job_id != job_id:
             self._pass_on(job_id)
-        with structlog.contextvars.bound_contextvars(job_id=lease.job_id):
+        with structlog.contextvars.bound_contextvars(job_id=lease.job_id, request_id=lease.request_id):
             log.info("claimed", attempt=lease.attempt)
             self._work(lease)
 
@@ -173,12 +173,8 @@ class Runner:
         size_bytes = folder_bytes(out_dir)
         key = store.publish_folder(out_dir, f"reports/{lease.job_id}/{lease.attempt}")
 
-        def finish() -> bool:
-            return self._leases.finish(
-                lease, outcome=done.outcome, headline=done.headline, report_key=key, report_bytes=size_bytes
-            )
-
-        if self._patiently(finish):
+        result = Finished(done.outcome, done.headline, key, size_bytes, dict(done.stage_s))
+        if self._patiently(lambda: self._leases.finish(lease, result)):
             log.info("finished", outcome=done.outcome)
             for attempt in range(1, lease.attempt):  # left by a worker killed between rename and row
                 store.delete(f"reports/{lease.job_id}/{attempt}")
@@ -281,6 +277,7 @@ def _detection_job(around: Surroundings, row: FeatureDetection, fetching: Fetchi
     return DetectionJob(
         title=row.title,
         job_id=row.id,
+        request_id=row.request_id,
         nominal=fetching.file(around.store, row.nominal, row.nominal_unit),
         thread_count=threads_per_job(around.settings),
     )
@@ -298,6 +295,7 @@ def _inspection_job(
     return InspectionJob(
         title=row.title,
         job_id=row.id,
+        request_id=row.request_id,
         nominal=fetching.file(around.store, row.nominal, row.nominal_unit),
         scan=fetching.file(around.store, row.scan, row.scan_unit),
         bodies=bodies,

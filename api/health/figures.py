@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import time
+from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -41,7 +42,7 @@ class JobFigures(Collector):
     def collect(self) -> Iterable[GaugeMetricFamily]:
         """Everything as of now."""
         kinds: tuple[Callable[[Session], Figures], ...] = (
-            _inspections, _counts, _stages, _waiting, _attempts, _heartbeats, _times,
+            _inspections, _counts, _stages, _waiting, _attempts, _heartbeats, _times, _stage_times,
         )  # fmt: skip
         try:
             with self._database.reading() as session:
@@ -147,6 +148,20 @@ def _times(session: Session) -> Figures:
     waited = [(start - made).total_seconds() for made, start, _ in rows if start]
     yield GaugeMetricFamily("firstpour_job_run_seconds", "Mean run of jobs ended within an hour", _mean(ran))
     yield GaugeMetricFamily("firstpour_job_wait_seconds", "Mean wait of jobs ended within an hour", _mean(waited))
+
+
+def _stage_times(session: Session) -> Figures:
+    family = GaugeMetricFamily(
+        "firstpour_stage_seconds", "Mean time of each stage in jobs done within an hour", labels=["task", "stage"]
+    )
+    lately = Job.finished_at > utc_now() - LATELY
+    by_stage: dict[tuple[str, str], list[float]] = defaultdict(list)
+    for task, taken in session.execute(select(Job.task, Job.stage_s).where(lately, Job.stage_s.is_not(None))):
+        for stage, duration_s in (taken or {}).items():
+            by_stage[task, stage].append(duration_s)
+    for marks, durations_s in sorted(by_stage.items()):
+        family.add_metric(list(marks), _mean(durations_s))
+    yield family
 
 
 def _since(moment: datetime | None) -> float:

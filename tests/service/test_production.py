@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
 from collections.abc import Iterator
 
@@ -53,6 +54,21 @@ def test_two_workers_run_two_inspections_at_the_same_time(service: Service) -> N
     go.touch()
     found = [service.wait_until_final(each) for each in ids]
     assert [(each["state"], each["attempts"]) for each in found] == [("done", 1)] * 3
+
+
+def test_the_log_of_a_job_names_the_request_that_ordered_it(service: Service) -> None:
+    answer = service.ordered("fault")
+    job_id, request_id = answer.json()["id"], answer.headers["x-request-id"]
+    service.wait_until_final(job_id)
+
+    def told() -> dict[str, str]:
+        lines = [json.loads(line) for line in (service.folder / "log").read_text().splitlines() if line[:1] == "{"]
+        found = {line["event"]: line["request_id"] for line in lines if line.get("job_id") == job_id}
+        return found if "failed" in found else {}  # written after the row
+
+    found = wait_for(told, "the end of the job is in the log")
+    assert {"claimed", "failed"} < set(found)  # and what the job's own process said of its fault
+    assert set(found.values()) == {request_id}
 
 
 def test_a_queue_lost_by_redis_is_filled_again(service: Service, redis: Redis) -> None:

@@ -113,7 +113,11 @@ class Service:
             stop(process)
 
     def order(self, title: str) -> str:
-        """Upload two files, no two orders the same, and order an inspection; its id."""
+        """Order an inspection; its id."""
+        return str(self.ordered(title).json()["id"])
+
+    def ordered(self, title: str) -> httpx.Response:
+        """Upload two files, no two orders the same, and order an inspection; the answer."""
         own = STL + b"\n" * next(ORDER_NUMBERS)
         with self.client as client:
             ids = [
@@ -122,8 +126,7 @@ class Service:
             ]
             wanted = {"title": title, "nominal_upload_id": ids[0], "scan_upload_id": ids[1]}
             wanted |= {"nominal_unit": "mm", "scan_unit": "mm"}
-            answer = client.post("/v1/inspections", json=wanted).raise_for_status().json()
-        return str(answer["id"])
+            return client.post("/v1/inspections", json=wanted).raise_for_status()
 
     def get(self, inspection_id: str) -> dict[str, Any]:
         """An inspection as the API shows it."""

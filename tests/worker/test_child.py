@@ -45,6 +45,14 @@ def test_a_job_leaves_its_report_and_says_so(tmp_path: Path) -> None:
     assert (tmp_path / "out" / REPORT_HTML).is_file()
 
 
+def test_a_finished_job_tells_how_long_its_stages_took(tmp_path: Path) -> None:
+    end = run("slow 0.5", tmp_path)
+    assert isinstance(end, Done)
+    assert list(end.stage_s) == ["read", "report"]  # the invented job sleeps in the first
+    assert end.stage_s["read"] > 0.4
+    assert 0.0 <= end.stage_s["report"] < end.stage_s["read"]
+
+
 def test_thread_limits_reach_every_library_of_the_job(tmp_path: Path) -> None:
     assert run("threads", tmp_path) == Done("conforms", "1 1 1")
 

@@ -12,7 +12,7 @@ from shared.states import InspectionState, Stage
 from tests.support.inspections import add_inspection, row_of
 from tests.worker.conftest import Clock
 from worker.failures import Failure
-from worker.lease import Lease, Leases
+from worker.lease import Finished, Lease, Leases
 
 CRASH = Failure("worker_died", "It died.", "Save it anew.", {"exit_status": -9}, is_passing=True)
 LEASE_S = 60
@@ -74,16 +74,16 @@ def test_a_lease_that_ran_out_goes_to_the_next_and_its_first_holder_can_change_n
     second = claimed(leases, inspection_id)
     assert (first.attempt, second.attempt) == (1, 2)
     assert not leases.beat(first, None, 0.0).is_held
-    assert not leases.finish(first, outcome="conforms", headline="late", report_key="reports/x/1")
+    assert not leases.finish(first, Finished("conforms", "late", "reports/x/1"))
     assert not leases.fail(first, CRASH)
     assert not leases.cancel(first)
     assert not leases.release(first)
-    assert leases.finish(second, outcome="conforms", headline="in time", report_key="reports/x/2")
+    assert leases.finish(second, Finished("conforms", "in time", "reports/x/2"))
     assert row_of(database, inspection_id).headline == "in time"
 
 
 ENDS: dict[str, Callable[[Leases, Lease], bool]] = {
-    "done": lambda leases, lease: leases.finish(lease, outcome="conforms", headline="ok", report_key="reports/x/1"),
+    "done": lambda leases, lease: leases.finish(lease, Finished("conforms", "ok", "reports/x/1")),
     "failed": lambda leases, lease: leases.fail(lease, CRASH),
     "cancelled": lambda leases, lease: leases.cancel(lease),
 }

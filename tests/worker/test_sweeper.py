@@ -12,7 +12,7 @@ from shared.settings import Settings
 from shared.states import InspectionState, SizeClass
 from tests.support.inspections import add_inspection, row_of
 from tests.worker.conftest import Clock
-from worker.lease import Leases
+from worker.lease import Finished, Leases
 from worker.sweeper import FIRST_SEND_GRACE_S, SWEEPS_BETWEEN_SENDS, Sweeper, SweeperThread
 
 LEASE_S = 60
@@ -161,7 +161,7 @@ def test_a_clock_set_back_takes_nothing_from_who_still_beats(
         sweeper.sweep()
         assert leases.beat(lease, None, 0.0).is_held
         clock.pass_s(LEASE_S - 1)
-    assert leases.finish(lease, outcome="conforms", headline="ok", report_key="reports/x/1")
+    assert leases.finish(lease, Finished("conforms", "ok", "reports/x/1"))
 
 
 def test_a_clock_set_forward_costs_at_most_the_attempt_under_way(
@@ -175,7 +175,7 @@ def test_a_clock_set_forward_costs_at_most_the_attempt_under_way(
     second = leases.claim(job_id)
     assert second is not None
     assert not leases.beat(first, None, 0.0).is_held
-    assert leases.finish(second, outcome="conforms", headline="ok", report_key="reports/x/2")
+    assert leases.finish(second, Finished("conforms", "ok", "reports/x/2"))
     assert row_of(database, job_id).attempts == 2
 
 

@@ -15,7 +15,7 @@ from shared.states import InspectionState, SizeClass
 from shared.tables import Workspace
 from tests.support.inspections import add_inspection
 from tests.worker.conftest import Clock
-from worker.lease import Leases
+from worker.lease import Finished, Leases
 from worker.turns import STARVED_S, in_turn, sizes_taken
 
 BOTH = tuple(SizeClass)
@@ -47,7 +47,7 @@ class Queue:
         self._clock.pass_s(1)
         lease = self._leases.claim(job_id)
         assert lease is not None
-        assert self._leases.finish(lease, outcome="conforms", headline="ok", report_key=f"reports/{job_id}/1")
+        assert self._leases.finish(lease, Finished("conforms", "ok", f"reports/{job_id}/1"))
 
 
 @pytest.fixture

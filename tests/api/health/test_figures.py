@@ -34,7 +34,7 @@ def busy(service: Service) -> Service:
     service.move(running, state="running", stage="align", heartbeat_at=now - timedelta(minutes=1), attempts=1)
     service.finish(done)
     service.move(done, attempts=2, created_at=now - timedelta(seconds=50), started_at=now - timedelta(seconds=40))
-    service.move(done, finished_at=now - timedelta(seconds=10))
+    service.move(done, finished_at=now - timedelta(seconds=10), stage_s={"read": 4.0, "align": 20.0})
     return service
 
 
@@ -51,6 +51,17 @@ def test_ages_and_times_are_told(busy: Service) -> None:
     assert 600 <= found["firstpour_queue_age_seconds",] < 660
     assert 60 <= found["firstpour_heartbeat_age_seconds",] < 120
     assert (found["firstpour_job_wait_seconds",], found["firstpour_job_run_seconds",]) == pytest.approx((10.0, 30.0))
+
+
+def test_times_of_stages_are_told(busy: Service) -> None:
+    found = figures(busy)
+    assert (
+        found["firstpour_stage_seconds", "align", "inspect"],
+        found["firstpour_stage_seconds", "read", "inspect"],
+    ) == (
+        20.0,
+        4.0,
+    )
 
 
 def test_the_place_is_told(service: Service) -> None:

@@ -27,7 +27,7 @@ from worker.delivery.deliverer import CLAIM_S, Deliverer
 from worker.delivery.posting import Answer, Poster
 from worker.delivery.schedule import ATTEMPT_LIMIT, PAUSES_S
 from worker.failures import Failure
-from worker.lease import Leases
+from worker.lease import Finished, Leases
 
 CRASH = Failure("worker_died", "It died.", "Save it anew.", {"exit_status": -9}, is_passing=True)
 
@@ -65,7 +65,7 @@ class Scene:
         lease = self.leases.claim(inspection_id)
         assert lease is not None
         if how == "finish":
-            self.leases.finish(lease, outcome="conforms", headline="All conforms.", report_key="reports/1")
+            self.leases.finish(lease, Finished("conforms", "All conforms.", "reports/1"))
         elif how == "cancel":
             self.leases.cancel(lease)
         else:
@@ -121,7 +121,7 @@ def test_a_lost_lease_tells_nothing(scene: Scene) -> None:
     assert lease is not None
     scene.clock.pass_s(scene.settings.lease_s + 1)
     assert leases.claim(lease.job_id) is not None
-    assert not leases.finish(lease, outcome="conforms", headline="All conforms.", report_key="reports/1")
+    assert not leases.finish(lease, Finished("conforms", "All conforms.", "reports/1"))
     assert scene.messages() == []
 
 
@@ -148,7 +148,7 @@ def test_only_whoever_wants_it_is_told(scene: Scene) -> None:
     scene.end()
     lease_of_features = scene.leases.claim(add_detection(scene.database, scene.store))
     assert lease_of_features is not None
-    scene.leases.finish(lease_of_features, outcome="done", headline="Done.", report_key="x/1")
+    scene.leases.finish(lease_of_features, Finished("done", "Done.", "x/1"))
     assert scene.messages() == []
 
 
