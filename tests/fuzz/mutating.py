@@ -115,7 +115,8 @@ def _on_lines(content: bytes, chance: Random) -> bytes:
     elif way == 2:
         lines[one], lines[two] = lines[two], lines[one]
     elif way == 3:
-        lines[one:one] = [lines[two]] * chance.choice((10, 2000))
+        room = (LARGEST - len(content)) // (len(lines[two]) + 1)  # changes upon changes would fill the memory
+        lines[one:one] = [lines[two]] * max(1, min(chance.choice((10, 2000)), room))
     else:
         lines[one] += chance.choice((b"\r", b" 1", b" ", b"\t#", b" nan"))
     return b"\n".join(lines)
