@@ -6,7 +6,6 @@ from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import pytest
 from sqlalchemy import select, update
@@ -22,7 +21,7 @@ from tests.support import fake_pipeline
 from tests.support.inspections import add_detection, add_inspection, add_upload, row_of
 from tests.worker.conftest import Clock
 from worker.job_records import FEATURES_JSON, REPORT_JSON, InspectionJob
-from worker.lease import Lease, Leases
+from worker.lease import Finished, Lease, Leases
 from worker.running import Fetching, Runner, Surroundings, load_job
 from worker.sweeper import Sweeper
 
@@ -173,7 +172,7 @@ def test_a_report_made_after_the_lease_was_taken_is_not_kept(
     around: Surroundings, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     inspection_id = add_inspection(around.database, around.store)
-    monkeypatch.setattr(Leases, "finish", lambda *_args, **_named: False)  # as the database answers then
+    monkeypatch.setattr(Leases, "finish", lambda *_args: False)  # as the database answers then
     Runner(around).run(inspection_id)
     assert list(around.store.local_path(f"reports/{inspection_id}").iterdir()) == []
 
@@ -195,11 +194,11 @@ def test_a_database_away_when_the_report_is_done_is_waited_for(
 ) -> None:
     finish, calls = Leases.finish, []
 
-    def away_at_first(leases: Leases, lease: Lease, **result: Any) -> bool:
-        calls.append(result["outcome"])
+    def away_at_first(leases: Leases, lease: Lease, result: Finished) -> bool:
+        calls.append(result)
         if len(calls) == 1:
             raise OperationalError("UPDATE", {}, OSError("away"))
-        return finish(leases, lease, **result)
+        return finish(leases, lease, result)
 
     inspection_id = add_inspection(around.database, around.store)
     monkeypatch.setattr(Leases, "finish", away_at_first)
