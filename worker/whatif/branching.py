@@ -13,9 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from worker.records import Floats
-from worker.whatif.estimate import Clues, Estimate, Spent
-
-BATCH = 32  # boxes looked at together: one question to the kernel
+from worker.whatif.estimate import Estimate, Spent
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -49,7 +47,6 @@ class _Box:
     number: int
     middle_mm: Floats = field(compare=False)
     half_mm: Floats = field(compare=False)
-    clues: Clues = field(compare=False)
 
 
 @dataclass(eq=False)
@@ -66,33 +63,28 @@ class _Course:
     def start(self, key: float) -> None:
         """Wait with the whole box of limits."""
         most = self.estimate.problem.most_mm
-        self.push(key, np.zeros(len(most)), most, self.estimate.every_clue())
+        self.push(key, np.zeros(len(most)), most)
 
-    def push(self, key: float, middle_mm: Floats, half_mm: Floats, clues: Clues) -> None:
+    def push(self, key: float, middle_mm: Floats, half_mm: Floats) -> None:
         """Wait with a box."""
-        heapq.heappush(self.waiting, _Box(key, self.count, middle_mm, half_mm, clues))
+        heapq.heappush(self.waiting, _Box(key, self.count, middle_mm, half_mm))
         self.count += 1
 
-    def batch(self, below: float) -> list[_Box]:
-        """The next boxes with keys below a level; none when all is done or used up."""
-        if self.count >= self.settings.most_boxes or self.is_spent:
+    def next(self, below: float) -> _Box | None:
+        """The next box, of a key below a level; none when all is done or used up."""
+        if self.count >= self.settings.most_boxes:
             self.is_spent = True
-            return []
-        taken: list[_Box] = []
-        size = BATCH if self.estimate.is_light.all() else 1
-        while self.waiting and len(taken) < size and self.waiting[0].key < below:
-            taken.append(heapq.heappop(self.waiting))
-        return taken
+        if self.is_spent or not self.waiting or self.waiting[0].key >= below:
+            return None
+        return heapq.heappop(self.waiting)
 
-    def look(self, taken: list[_Box], level: float) -> tuple[Floats, Floats, list[Clues]] | None:
-        """Margins and their upper bounds of some boxes; None when no more may be judged."""
-        middles, halves = (np.stack([getattr(box, name) for box in taken]) for name in ("middle_mm", "half_mm"))
+    def look(self, box: _Box, level: float, wanted: float) -> tuple[Floats, Floats] | None:
+        """Margins and their upper bounds of a box; None when no more may be judged."""
         try:
-            return self.estimate.boxes((middles, halves), [box.clues for box in taken], self.slack, level)
+            return self.estimate.look((box.middle_mm, box.half_mm), self.slack, level, wanted)
         except Spent:
             self.is_spent = True
-            for box in taken:
-                heapq.heappush(self.waiting, box)
+            heapq.heappush(self.waiting, box)
             return None
 
     def width(self, box: _Box) -> float:
@@ -115,21 +107,23 @@ def shortest(estimate: Estimate, settings: BranchSettings, slack: float, aim: fl
     course = _Course(estimate, settings, slack)
     course.start(0.0)
     best, length, floor = None, np.inf, np.inf
-    while taken := course.batch(length - settings.resolution_mm):
-        looked = course.look(taken, 0.0)
+    while (box := course.next(length - settings.resolution_mm)) is not None:
+        own = float(np.linalg.norm(box.middle_mm))
+        is_last = course.width(box) <= settings.resolution_mm
+        wanted = -np.inf if is_last and box.key < floor else aim if own < length else np.inf
+        looked = course.look(box, 0.0, wanted)
         if looked is None:
             break
-        for box, margins, upper, clues in zip(taken, *looked, strict=True):
-            if upper.min() < 0:
-                continue
-            own = float(np.linalg.norm(box.middle_mm))
-            if margins.min() >= aim and own < length:
-                best, length = box.middle_mm, own
-            if course.width(box) <= settings.resolution_mm:
-                floor = min(floor, box.key)
-                continue
-            for middle, half in course.halves(box):
-                course.push(_from_nothing(middle, half), middle, half, clues)
+        margins, upper = looked
+        if upper.min() < 0:
+            continue
+        if margins.min() >= aim and own < length:
+            best, length = box.middle_mm, own
+        if is_last:
+            floor = min(floor, box.key)
+            continue
+        for middle, half in course.halves(box):
+            course.push(_from_nothing(middle, half), middle, half)
     open_key = course.waiting[0].key if course.waiting else np.inf
     return Search(best, length, min(floor, open_key, length), not course.is_spent, course.count)
 
@@ -139,23 +133,20 @@ def highest(estimate: Estimate, settings: BranchSettings, slack: float) -> Searc
     course = _Course(estimate, settings, slack)
     course.start(-np.inf)
     best, level, ceiling = None, -np.inf, -np.inf
-    while taken := course.batch(-(level + settings.level_tolerance + slack)):
-        looked = course.look(taken, level)
+    while (box := course.next(-(level + settings.level_tolerance + slack))) is not None:
+        looked = course.look(box, level, level)
         if looked is None:
             break
-        for box, margins, upper, clues in zip(taken, *looked, strict=True):
-            own = float(margins.min())
-            if own > level:
-                best, level = box.middle_mm, own
-            top = float(upper.min())
-            if top <= level + settings.level_tolerance + slack:
-                ceiling = max(ceiling, top)
-                continue
-            if course.width(box) <= settings.resolution_mm / 4:
-                ceiling = max(ceiling, top)
-                continue
-            for middle, half in course.halves(box):
-                course.push(-top, middle, half, clues)
+        margins, upper = looked
+        own, top = float(margins.min()), float(upper.min())
+        if own > level:
+            best, level = box.middle_mm, own
+        is_last = course.width(box) <= settings.resolution_mm / 4
+        if is_last or top <= level + settings.level_tolerance + slack:
+            ceiling = max(ceiling, top)
+            continue
+        for middle, half in course.halves(box):
+            course.push(-top, middle, half)
     open_top = -course.waiting[0].key if course.waiting else -np.inf
     return Search(best, level, max(ceiling, open_top), not course.is_spent, course.count)
 

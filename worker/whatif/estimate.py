@@ -5,17 +5,20 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from itertools import product
 
 import numpy as np
 
-from worker.records import Bools, Floats, Ints
+from shared.plan.what_if import TURNS
+from worker.records import Bools, Floats
 from worker.whatif.light import LightWall
 from worker.whatif.margins import Problem
 from worker.whatif.rates import Rates
 
 STEP_MM = 0.01  # of finite differences: rounding is far below it, and surfaces are straight over it
 CHANGE_OF_U_MM = 2e-3  # by which U itself may change between places; the figure changes by the rate at most
-Clues = tuple[tuple[Ints, ...] | None, ...]  # of each margin: rows of its wall that can hold it in a box
+MOST_CORNERS = 16  # of a box in shifts and offsets; a wider one is bounded by its reach alone
+TURNED = frozenset(freedom.value for freedom in TURNS)
 
 
 class Spent(Exception):
@@ -67,43 +70,48 @@ class Estimate:
         """Whether any margin changes by no more than is known."""
         return bool(np.isfinite(self.rates.per_mm).all(axis=1).any())
 
-    def every_clue(self) -> Clues:
-        """Of the whole box."""
-        return tuple(None if wall is None else wall.every_row() for wall in self.walls)
-
     def light(self, moves_mm: Floats) -> Floats:
-        """(n, c) of light margins after moves (n, v), nothing else."""
-        found, _ = self._light(
-            moves_mm, np.zeros((len(moves_mm), len(self.walls))), [self.every_clue()] * len(moves_mm)
-        )
+        """(n, c) of light margins after moves (n, v), infinite of others."""
+        found = np.full((len(moves_mm), len(self.walls)), np.inf)
+        for number, move in enumerate(moves_mm):
+            motions = self.problem.motions(move)
+            for row, wall in enumerate(self.walls):
+                if wall is not None:
+                    found[number, row] = wall.least(motions) + self._above_wall(row)
         return found
 
-    def _light(self, moves_mm: Floats, reach: Floats, clues: Sequence[Clues]) -> tuple[Floats, list[Clues]]:
-        motions = [self.problem.motions(move) for move in moves_mm]
-        found = np.full((len(moves_mm), len(self.walls)), np.inf)
-        kept: list[list[tuple[Ints, ...] | None]] = [[None] * len(self.walls) for _ in moves_mm]
+    def light_most(self, middle_mm: Floats, half_mm: Floats) -> Floats:
+        """(c,) what light margins do not pass in a box, by what was asked of them so far; infinite of others."""
+        reached, corners = half_mm, middle_mm[None]
+        is_straight = (half_mm > 0) & ~self._is_turn
+        if 2 ** int(is_straight.sum()) <= MOST_CORNERS:
+            reached = np.where(self._is_turn, half_mm, 0.0)
+            sides = [(-1.0, 1.0) if bends else (0.0,) for bends in is_straight]
+            corners = middle_mm + np.array(list(product(*sides))) * half_mm
+        motions = [self.problem.motions(corner) for corner in corners]
+        more = self.rates.reach(reached[None])[0]
+        found = np.full(len(self.walls), np.inf)
         for row, wall in enumerate(self.walls):
-            if wall is None:
-                continue
-            rows = [own[row] or () for own in clues]
-            least, own_kept = wall.least(motions, rows, reach[:, row])
-            limit = self._limit(row)
-            found[:, row] = least - limit + self.level[row]
-            for number, own in enumerate(own_kept):
-                kept[number][row] = own
-        return found, [tuple(own) for own in kept]
+            if wall is not None:
+                found[row] = wall.most(motions) + self._above_wall(row) + more[row]
+        return found
 
-    def _limit(self, row: int) -> float:
+    @cached_property
+    def _is_turn(self) -> Bools:
+        return np.array([freed.freedom in TURNED for freed in self.problem.freed])
+
+    def _above_wall(self, row: int) -> float:
+        """What a margin lies above its light wall."""
         index, _ = self.problem.sides[row]
-        return float(self.problem.stand.before[self.problem.names[index]].limits.lower or 0.0)
+        limit = self.problem.stand.before[self.problem.names[index]].limits.lower or 0.0
+        return float(self.level[row]) - float(limit)
 
-    def boxes(
-        self, boxes_mm: tuple[Floats, Floats], clues: Sequence[Clues], slack: float, level: float
-    ) -> tuple[Floats, Floats, list[Clues]]:
-        """Margins (n, c) in the middle of boxes, and what none of the box passes (n, c).
+    def look(self, box_mm: tuple[Floats, Floats], slack: float, level: float, wanted: float) -> tuple[Floats, Floats]:
+        """Margins (c,) in the middle of a box, and what none of the box passes (c,).
 
-        boxes_mm : (n, v) middles and half widths;  slack : how far light margins may lie off the lines' own
+        box_mm : middle and half widths (v,);  slack : how far light margins may lie off the lines' own
         level : nothing is judged where walls alone keep the least margin below it; what is not judged is infinite
+        wanted : light margins are asked for only where none may be below it; else they are bounds from above
 
         Raises
         ------
@@ -111,34 +119,42 @@ class Estimate:
             If more would have to be judged than may be.
 
         """
-        moves_mm, half_mm = boxes_mm
-        reach = self.rates.reach(half_mm)
-        found, kept = self._light(moves_mm, reach, clues)
-        upper = np.where(self.is_light, found + reach + slack, np.inf)
+        middle, half = box_mm
+        margins, upper = self.light_most(middle, np.zeros_like(half)), self.light_most(middle, half) + slack
         judged = np.flatnonzero(~self.is_light)
-        for number in np.flatnonzero((upper >= level).all(axis=1)) if len(judged) else ():
+        if len(judged) and upper.min(initial=np.inf) >= level:
             if self.problem.judged_count >= self.most_judged:
                 raise Spent
-            found[number, judged] = self.problem.margins(moves_mm[number], judged.tolist())
-            upper[number, judged] = found[number, judged] + reach[number, judged]
-        return found, upper, kept
+            margins[judged] = self.problem.margins(middle, judged.tolist())
+            upper[judged] = margins[judged] + self.rates.reach(half[None])[0, judged]
+        if upper.min() >= level and margins.min() >= wanted and self.is_light.any():
+            margins = np.where(self.is_light, self.light(middle[None])[0], margins)
+            upper = np.where(self.is_light, self.light_most(middle, half) + slack, upper)
+        return margins, upper
 
     def slopes(self, move_mm: Floats) -> Floats:
         """(c, v) of the margins by finite differences, toward nothing where the limit is near."""
-        judged = np.flatnonzero(~self.is_light).tolist()
-        here = self.problem.margins(move_mm, judged)
-        columns = []
-        for index, most in enumerate(self.problem.most_mm):
-            step = min(STEP_MM, most / 2) * (-1.0 if move_mm[index] > 0 else 1.0)
-            ahead, behind = np.array(move_mm, dtype=np.float64), np.array(move_mm, dtype=np.float64)
-            ahead[index] += step
-            behind[index] -= step
-            both = self.light(np.stack([ahead, behind])) if self.is_light.any() else np.zeros((2, len(self.walls)))
-            column = (both[0] - both[1]) / (2 * step)
-            column[judged] = (self.problem.margins(ahead, judged) - here) / step
-            columns.append(column)
-        slopes: Floats = np.stack(columns, axis=1)
+        slopes, judged = self.light_slopes(move_mm), np.flatnonzero(~self.is_light).tolist()
+        if judged:
+            here = self.problem.margins(move_mm, judged)
+            for index, step in enumerate(self._steps(move_mm)):
+                slopes[judged, index] = (self.problem.margins(_stepped(move_mm, index, step), judged) - here) / step
         return slopes
+
+    def light_slopes(self, move_mm: Floats) -> Floats:
+        """(c, v) of the light margins, by finite differences both ways; none of others."""
+        slopes = np.zeros((len(self.walls), len(move_mm)))
+        light = self.is_light
+        for index, step in enumerate(self._steps(move_mm)) if light.any() else ():
+            ahead, behind = (self.light(_stepped(move_mm, index, way)[None])[0, light] for way in (step, -step))
+            slopes[light, index] = (ahead - behind) / (2 * step)
+        return slopes
+
+    def _steps(self, move_mm: Floats) -> list[float]:
+        return [
+            min(STEP_MM, float(most) / 2) * (-1.0 if value > 0 else 1.0)
+            for value, most in zip(move_mm, self.problem.most_mm, strict=True)
+        ]
 
     def centred(self, moves_mm: Sequence[Floats]) -> Estimate:
         """Light walls set midway of what the lines' own margins lie above them after some moves."""
@@ -151,12 +167,13 @@ class Estimate:
         return replace(self, level=level)
 
     def off(self, move_mm: Floats) -> float:
-        """How far any light margin lies off the line's own after a move."""
+        """How far any light margin lies off the line's own after a move, or off what pairs had bounded it by."""
         rows = np.flatnonzero(self.is_light)
         if not len(rows):
             return 0.0
         own = self.problem.margins(move_mm, rows.tolist())
-        return float(np.abs(own - self.light(move_mm[None])[0, rows]).max())
+        apart = float(np.abs(own - self.light(move_mm[None])[0, rows]).max())
+        return max(apart, *(wall.over_mm for wall in self.walls if wall is not None))
 
     def rates_hold(self) -> bool:
         """Whether no judged margin changed faster than its rate between any two moves judged."""
@@ -167,6 +184,12 @@ class Estimate:
         one, other = np.triu_indices(len(moves), 1)
         reach = self.rates.reach(np.abs(moves[one] - moves[other]))[:, rows]
         return bool((np.abs(margins[one] - margins[other]) <= reach + CHANGE_OF_U_MM).all())
+
+
+def _stepped(move_mm: Floats, index: int, step_mm: float) -> Floats:
+    stepped = np.array(move_mm, dtype=np.float64)
+    stepped[index] += step_mm
+    return stepped
 
 
 def _wall(problem: Problem, name: str, most_mm: float) -> LightWall | None:

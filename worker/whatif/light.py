@@ -2,12 +2,15 @@
 
 The line itself fits its least from the samples as measured and takes U off; how far the two depart from each other is
 looked at where both are known, and taken into account by whoever claims that no move does.
+
+What was asked is kept: pairs of places bound the least wall of other moves from above, and from below each row's wall
+by how far it went since, so that few rows need the kernel again.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -15,31 +18,33 @@ from worker.judging.measured import Measured
 from worker.judging.nominal_walls import skin_of_region
 from worker.judging.piece_walls import skin_of_piece
 from worker.records import Bools, Floats, Ints
-from worker.rigid import RigidTransform
 from worker.walls.skins import Skin
+from worker.whatif.pairs import STILL, Pairs, PartMotion, Relative
 from worker.whatif.parts import Part
 
 STRAIGHT = 0.5  # cosine: lines across the wall within 60 degrees of both normals stay in material while skins move
 ROUNDS = 2  # of cutting near triangles in four: a sample's 1 mm becomes 0.25, its bulge over a 10 mm radius 0.001
 STAYS = -1  # number of the part that what does not move goes with
+ROUGH_MM = 0.01  # by which a wall changes more than its place went: a calmed deviation's slope is not followed exactly
+KEPT_ASKED = 6  # answers whose rows bound those of other moves, beside that of no move
+FIRST_CELL_MM, CELL_MM = 4.0, 1.0  # one pair each is enough: of no move, and near the least of any other
+MOST_PAIRS = 24  # learnt from one answer
 
 
 @dataclass(frozen=True, eq=False)
-class PartMotion:
-    """How one part goes: rigidly, and its skin outward."""
+class _Answer:
+    """Where a move put rows (k, 3), and what the wall of none is less than (k,), the far skin's offset left out."""
 
-    rigid: RigidTransform
-    offset_mm: float
-
-
-STILL = PartMotion(RigidTransform.identity(), 0.0)
+    points_mm: Floats
+    wall_mm: Floats
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(eq=False)
 class _Sheet:
     """Near places (k, 3) with outward normals that go with one part, and a far skin that goes with one.
 
     near, far : numbers of the parts, ``STAYS`` for none
+    pairs, answers : what was learnt
     """
 
     points_mm: Floats
@@ -47,29 +52,53 @@ class _Sheet:
     near: int
     skin: Skin
     far: int
+    pairs: Pairs = field(default_factory=Pairs.none)
+    answers: list[_Answer] = field(default_factory=list)
 
-    def walls(self, rows: Sequence[Ints], motions: Sequence[Sequence[PartMotion]]) -> list[Floats]:
-        """Walls from some rows after each of several moves; below nothing where the skins have passed each other."""
-        near, far = ([_part(all_parts, which) for all_parts in motions] for which in (self.near, self.far))
-        relative = [_back(one, other) for one, other in zip(near, far, strict=True)]
-        at = np.repeat(np.arange(len(rows)), [len(own) for own in rows])
-        row = np.concatenate(rows)
-        turn = np.stack([motion.rotation for motion in relative])[at]
-        shift = np.stack([motion.translation_mm for motion in relative])[at]
-        out = np.array([one.offset_mm for one in near])[at]
-        normals = np.einsum("nij,nj->ni", turn, self.normals[row])
-        points = np.einsum("nij,nj->ni", turn, self.points_mm[row]) + shift + out[:, None] * normals
-        foot = self.skin.nearest(points)
-        has_passed = np.einsum("ij,ij->i", foot.point_mm - points, normals) > 0
-        wall = np.where(has_passed, -1.0, 1.0) * np.abs(foot.wall_mm) + np.array([one.offset_mm for one in far])[at]
-        return np.split(wall, np.cumsum([len(own) for own in rows])[:-1])
+    def relative(self, motions: Sequence[PartMotion]) -> Relative:
+        """How the near places go as seen from the far skin."""
+        near, far = (STILL if which == STAYS else motions[which] for which in (self.near, self.far))
+        return Relative.of(near, far)
+
+    def least(self, motions: Sequence[PartMotion], below_mm: float) -> float:
+        """The least wall after a move if it is below a level; below nothing where the skins have passed each other."""
+        move = self.relative(motions)
+        points = move.points(self.points_mm, self.normals)
+        floor, rows = np.full(len(points), -np.inf), np.arange(len(points))
+        below_mm = min(below_mm, self.pairs.most([move])) + ROUGH_MM - move.far_offset_mm
+        for answer in self.answers:
+            way = points[rows] - answer.points_mm[rows]
+            went = np.sqrt(np.einsum("ij,ij->i", way, way))
+            floor[rows] = np.maximum(floor[rows], answer.wall_mm[rows] - went)
+            rows = rows[floor[rows] <= below_mm]
+        if not len(rows):
+            return np.inf
+        normals = move.normals(self.normals[rows])
+        foot = self.skin.nearest(points[rows])
+        has_passed = np.einsum("ij,ij->i", foot.point_mm - points[rows], normals) > 0
+        wall = np.where(has_passed, -1.0, 1.0) * np.abs(foot.wall_mm)
+        # Past the skin the way to it leads back: nothing is known there but that no place goes farther than it went.
+        feet = np.where(has_passed[:, None], points[rows], foot.point_mm)
+        rest = wall - np.linalg.norm(points[rows] - feet, axis=1)
+        cell, most = (CELL_MM, MOST_PAIRS) if self.answers else (FIRST_CELL_MM, None)
+        chosen = _spread(points[rows], wall, cell, most)
+        own = rows[chosen]
+        self.pairs = self.pairs.and_also(Pairs(self.points_mm[own], self.normals[own], feet[chosen], rest[chosen]))
+        floor[rows] = wall
+        self.answers = [*self.answers[:1], *self.answers[1:][-KEPT_ASKED:], _Answer(points, floor)]
+        return float(wall.min()) + move.far_offset_mm
 
 
 @dataclass(frozen=True, eq=False)
 class LightWall:
-    """The least wall between two regions of the piece as a function of how parts go."""
+    """The least wall between two regions of the piece as a function of how parts go.
+
+    _found : least walls by move;  _over : the most any of them lay above what pairs had bounded it by
+    """
 
     sheets: tuple[_Sheet, ...]
+    _found: dict[bytes, float] = field(default_factory=dict, init=False, repr=False)
+    _over: list[float] = field(default_factory=lambda: [0.0], init=False, repr=False)
 
     @classmethod
     def of(cls, names: tuple[str, str], measured: Measured, parts: Sequence[Part], most_mm: float) -> LightWall | None:
@@ -86,44 +115,35 @@ class LightWall:
             for near_part, is_near in _shares(near.rows[near.triangles].T, parts):
                 sheets.append(_sheet(near, near.triangles[is_near], near_part, own_far, far_part, most_mm))
         kept = [sheet for sheet in sheets if sheet is not None]
-        return cls(tuple(kept)) if kept else None
+        if not kept:
+            return None
+        found = cls(tuple(kept))
+        found.least([STILL] * len(parts))
+        return found
 
-    def every_row(self) -> tuple[Ints, ...]:
-        """All rows of each sheet."""
-        return tuple(np.arange(len(sheet.points_mm)) for sheet in self.sheets)
+    @property
+    def over_mm(self) -> float:
+        """The most that a wall asked for lay above what pairs asked for before had bounded it by."""
+        return self._over[0]
 
-    def least(
-        self, motions: Sequence[Sequence[PartMotion]], rows: Sequence[tuple[Ints, ...]], reach_mm: Floats
-    ) -> tuple[Floats, list[tuple[Ints, ...]]]:
-        """Least wall (n,) after each of n moves, and the rows that can hold it within ``reach_mm`` (n,) of each.
+    def least(self, motions: Sequence[PartMotion]) -> float:
+        """Least wall after a move."""
+        key = b"".join(
+            np.r_[one.rigid.rotation.ravel(), one.rigid.translation_mm, one.offset_mm].tobytes() for one in motions
+        )
+        if key not in self._found:
+            bound, level = self.most([motions]), np.inf
+            for sheet in self.sheets:
+                level = min(level, sheet.least(motions, min(level, bound + ROUGH_MM)))
+            if np.isinf(level):  # no row can lie below what pairs show
+                level = bound
+            self._over[0] = max(self._over[0], level - bound)
+            self._found[key] = level
+        return self._found[key]
 
-        rows : of each move those that can hold it there, by sheet
-        """
-        found = [
-            sheet.walls([own[number] for own in rows], motions) if any(len(own[number]) for own in rows) else None
-            for number, sheet in enumerate(self.sheets)
-        ]
-        least = np.full(len(motions), np.inf)
-        for walls in found:
-            if walls is not None:
-                least = np.minimum(least, [own.min(initial=np.inf) for own in walls])
-        kept = [
-            tuple(
-                own[number][walls[move] <= least[move] + 2 * reach_mm[move]] if walls is not None else own[number]
-                for number, walls in enumerate(found)
-            )
-            for move, own in enumerate(rows)
-        ]
-        return least, kept
-
-
-def _part(motions: Sequence[PartMotion], number: int) -> PartMotion:
-    return STILL if number == STAYS else motions[number]
-
-
-def _back(near: PartMotion, far: PartMotion) -> RigidTransform:
-    """How the near skin goes as seen from the far one."""
-    return far.rigid.inverse() @ near.rigid
+    def most(self, corners: Sequence[Sequence[PartMotion]]) -> float:
+        """What the least wall passes at none of some moves, nor between them where nothing turns."""
+        return min(sheet.pairs.most([sheet.relative(motions) for motions in corners]) for sheet in self.sheets)
 
 
 def _calm(name: str, measured: Measured) -> Skin | None:
@@ -195,3 +215,10 @@ def _finer(points_mm: Floats, normals: Floats, triangles: Ints) -> tuple[Floats,
         )
     used = np.unique(triangles)
     return points_mm[used], normals[used]
+
+
+def _spread(points_mm: Floats, wall_mm: Floats, cell_mm: float, most: int | None = None) -> Ints:
+    """Numbers of the places with the least walls, one of each cell of a grid."""
+    order = np.argsort(wall_mm, kind="stable")
+    _, first = np.unique(np.floor(points_mm[order] / cell_mm).astype(np.int64), axis=0, return_index=True)
+    return order[np.sort(first)[:most]]

@@ -11,8 +11,8 @@ from shared.plan import Freedom, MoveOf, Solve, SolvedMove
 from shared.plan.what_if import TURNS
 from worker.records import Characteristic, Floats, Verdict
 from worker.rigid import RigidTransform
-from worker.whatif.light import PartMotion
 from worker.whatif.motions import Offset
+from worker.whatif.pairs import PartMotion
 from worker.whatif.parts import Part, Step, Taking, diameter_offset, feature_of, part_of
 from worker.whatif.records import Freed
 from worker.whatif.scenarios import Stand

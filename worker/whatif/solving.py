@@ -34,6 +34,7 @@ class SolveSettings:
     iterations: int = 12  # straight walls take two or three, a bore past a curved wall about six
     lifts: int = 4  # a margin held by straight walls is highest after one
     settled_mm: float = 1e-4  # a step less than that is lost in what is shown
+    failures: int = 2  # of making a move shorter: of a rough wall the lines tell another least from move to move
     rounds: int = 3  # of searching anew with what was learnt of light walls
     most_judged: int = 60  # moves judged by lines whose figure has no light form, each as long as judging them
     most_corners: int = 16  # of the box of limits, all of them up to four freedoms; each is a judgement of its lines
@@ -212,22 +213,54 @@ def _best_of(estimate: Estimate, start_mm: Floats, settings: SolveSettings) -> F
 
 def _shorter(problem: Problem, one: Floats | None, other: Floats | None) -> Floats | None:
     kept = [move for move in (one, other) if move is not None and problem.conforms(move)]
-    return min(kept, key=lambda move: float(np.linalg.norm(move)), default=None)
+    return min(kept, key=_length, default=None)
+
+
+def _length(move_mm: Floats) -> float:
+    return float(np.linalg.norm(move_mm))
 
 
 def _polished(estimate: Estimate, start_mm: Floats, settings: SolveSettings) -> Floats | None:
-    """The least move by tangents drawn anew at each answer, if it conforms when tried."""
+    """The least move found by tangents that conforms when tried; None where none does.
+
+    Light walls are followed by themselves, from where the lines last put them; each answer is then tried by the lines,
+    until one that conforms is no longer made shorter by what they tell.
+    """
     problem, move = estimate.problem, start_mm
+    best, failed = _shorter(problem, None, start_mm), 0
     for _ in range(settings.iterations):
-        slopes = estimate.slopes(move)
-        found = straight_least(problem.margins(move) - AIM - slopes @ move, slopes, problem.most_mm)
+        found = _along_light(estimate, move, settings)
+        if found is None:
+            break
+        step, move = float(np.abs(found - move).max()), found
+        shorter = _shorter(problem, best, move)
+        failed += int(shorter is best and best is not None)
+        best = shorter
+        if best is not None and (step < settings.settled_mm or failed >= settings.failures):
+            break
+    return best
+
+
+def _along_light(estimate: Estimate, start_mm: Floats, settings: SolveSettings) -> Floats | None:
+    """The least move under tangents: of light walls one more at each answer, of other lines at the start alone."""
+    problem, move = estimate.problem, start_mm
+    here, slopes = problem.margins(start_mm), estimate.slopes(start_mm)
+    light = estimate.is_light
+    if not light.any():
+        return straight_least(here - AIM - slopes @ move, slopes, problem.most_mm)
+    above = here[light] - estimate.light(start_mm[None])[0, light]
+    rests, ways = [here - slopes @ move], [slopes]
+    for _ in range(settings.iterations):
+        found = straight_least(np.concatenate(rests) - AIM, np.concatenate(ways), problem.most_mm)
         if found is None:
             return None
-        step = float(np.abs(found - move).max())
-        move = found
-        if step < settings.settled_mm and problem.conforms(move):
-            return move
-    return move if problem.conforms(move) else None
+        step, move = float(np.abs(found - move).max()), found
+        if step < settings.settled_mm:
+            break
+        own = estimate.light_slopes(move)[light]
+        rests.append(estimate.light(move[None])[0, light] + above - own @ move)
+        ways.append(own)
+    return move
 
 
 def _lifted(estimate: Estimate, start_mm: Floats, settings: SolveSettings) -> Floats:

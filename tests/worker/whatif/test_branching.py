@@ -12,7 +12,7 @@ import pytest
 
 from worker.records import Bools, Floats
 from worker.whatif.branching import BranchSettings, highest, shortest
-from worker.whatif.estimate import Clues, Estimate, Spent
+from worker.whatif.estimate import Estimate, Spent
 from worker.whatif.rates import Rates
 
 SETTINGS = BranchSettings()
@@ -35,15 +35,12 @@ class Known:
         self.rates = Rates(np.ones((count, len(numbers))), (numbers,))
         self.problem = SimpleNamespace(most_mm=np.array(self.most_mm))
 
-    def every_clue(self) -> Clues:
-        return ()
-
-    def boxes(self, boxes_mm: tuple[Floats, Floats], clues: Sequence[Clues], slack: float, _level: float) -> Any:
-        self.asked += len(clues)
+    def look(self, box_mm: tuple[Floats, Floats], slack: float, _level: float, _wanted: float) -> Any:
+        self.asked += 1
         if self.asked > self.most_asked:
             raise Spent
-        found = self.margins(boxes_mm[0])
-        return found, found + self.rates.reach(boxes_mm[1]) + slack, list(clues)
+        found = self.margins(box_mm[0][None])[0]
+        return found, found + self.rates.reach(box_mm[1][None])[0] + slack
 
 
 def estimate(margins: Callable[[Floats], Floats], *most_mm: float, **rest: Any) -> Estimate:
