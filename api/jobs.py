@@ -17,7 +17,7 @@ log = structlog.get_logger(__name__)
 
 def remind_workers(resources: Resources, job_id: str) -> None:
     """Send the id of a committed job; without a broker it stays queued until the sweeper sends it."""
-    log.info("job_ordered", job_id=job_id)  # the one line with the id of the request and that of the job
+    log.info("job_ordered", job_id=job_id)  # before any worker's line
     with resources.database.reading() as session:
         size_class = SizeClass(session.scalars(select(Job.size_class).where(Job.id == job_id)).one())
     if not resources.sender.send(job_id, size_class):

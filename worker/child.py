@@ -136,8 +136,9 @@ class _Watching:
     def _take(self, event: dict[str, Any]) -> None:
         kind = event.pop("event")
         if kind == "progress":
-            self._enter(Stage(event["stage"]))
-            self._progress = overall_share(Stage(event["stage"]), event["share"])
+            stage = Stage(event["stage"])
+            self._enter(stage)
+            self._progress = overall_share(stage, event["share"])
         elif kind == "done":
             self._enter(None)
             self._last = Done(**event, stage_s=self._stage_s)

@@ -189,11 +189,9 @@ class Leases:
                 set_aside(session, row.id, quarantine)
             if row is not None and "finished_at" in values:
                 tell_end(session, row.id, values["finished_at"])  # subscribers: in the transaction that ends the job
-        return (
-            None
-            if row is None
-            else _Changed(row.attempts, row.cancel_requested, SizeClass(row.size_class), row.request_id)
-        )
+        if row is None:
+            return None
+        return _Changed(row.attempts, row.cancel_requested, SizeClass(row.size_class), row.request_id)
 
 
 @dataclass(frozen=True)

@@ -18,11 +18,11 @@ from secrets import token_hex
 import structlog
 from sqlalchemy import select
 from sqlalchemy.exc import OperationalError
-from sqlalchemy.orm import Session
 
 from shared.database import Database
 from shared.filestore import FileStore, KeyUnknown, StoreAway, folder_bytes, is_disk_full
 from shared.plan import Plan
+from shared.retention import uploads_of
 from shared.settings import Settings
 from shared.states import SizeClass, Stage
 from shared.tables import FeatureDetection, Inspection, Job, Upload
@@ -36,6 +36,7 @@ from worker.quarantine import refusal
 from worker.threads import threads_per_job
 from worker.turns import in_turn, sizes_taken
 
+_Fetched = Callable[[str, str | None], InputFile]  # of an upload, by its id and unit
 PROGRESS_EVERY_S = 1.0  # also how soon a wish to cancel is seen
 
 log = structlog.get_logger()
@@ -264,40 +265,41 @@ class Fetching:
 
 
 def load_job(around: Surroundings, job_id: str, fetching: Fetching) -> AnyJob:
-    """The job a row describes, with its files on this machine."""
+    """The job a row describes, with its files on this machine; no session waits while they come."""
     with around.database.reading() as session:
         row = session.get_one(Job, job_id)
-        if isinstance(row, FeatureDetection):
-            return _detection_job(around, row, fetching)
-        assert isinstance(row, Inspection)  # noqa: S101 - tells the type checker that there are two kinds of job
-        return _inspection_job(around, row, _bodies(around, row, session, fetching), fetching)
+        ids = uploads_of(row) if isinstance(row, Inspection) else [row.nominal_upload_id]
+        uploads = {one: session.get_one(Upload, one) for one in ids}
+
+    def file(upload_id: str, unit: str | None) -> InputFile:
+        return fetching.file(around.store, uploads[upload_id], unit)
+
+    if isinstance(row, FeatureDetection):
+        return _detection_job(around, row, file)
+    assert isinstance(row, Inspection)  # noqa: S101 - tells the type checker that there are two kinds of job
+    return _inspection_job(around, row, file)
 
 
-def _detection_job(around: Surroundings, row: FeatureDetection, fetching: Fetching) -> DetectionJob:
+def _detection_job(around: Surroundings, row: FeatureDetection, file: _Fetched) -> DetectionJob:
     return DetectionJob(
         title=row.title,
         job_id=row.id,
         request_id=row.request_id,
-        nominal=fetching.file(around.store, row.nominal, row.nominal_unit),
+        nominal=file(row.nominal_upload_id, row.nominal_unit),
         thread_count=threads_per_job(around.settings),
     )
 
 
-def _bodies(around: Surroundings, row: Inspection, session: Session, fetching: Fetching) -> tuple[BodyFile, ...]:
-    uploads = [session.get_one(Upload, body["upload_id"]) for body in row.bodies]
-    files = [fetching.file(around.store, upload, row.nominal_unit) for upload in uploads]
-    return tuple(BodyFile(body["name"], body["role"], file) for body, file in zip(row.bodies, files, strict=True))
-
-
-def _inspection_job(
-    around: Surroundings, row: Inspection, bodies: tuple[BodyFile, ...], fetching: Fetching
-) -> InspectionJob:
+def _inspection_job(around: Surroundings, row: Inspection, file: _Fetched) -> InspectionJob:
+    bodies = tuple(
+        BodyFile(body["name"], body["role"], file(body["upload_id"], row.nominal_unit)) for body in row.bodies
+    )
     return InspectionJob(
         title=row.title,
         job_id=row.id,
         request_id=row.request_id,
-        nominal=fetching.file(around.store, row.nominal, row.nominal_unit),
-        scan=fetching.file(around.store, row.scan, row.scan_unit),
+        nominal=file(row.nominal_upload_id, row.nominal_unit),
+        scan=file(row.scan_upload_id, row.scan_unit),
         bodies=bodies,
         plan=None if row.plan is None else Plan.model_validate(row.plan),
         plan_source=row.plan_source,

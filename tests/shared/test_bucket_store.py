@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 import time
 from collections.abc import Iterator
@@ -16,6 +15,7 @@ from shared.filestore import KeyUnknown, LocalFileStore, StoreAway
 from shared.s3_client import s3_client
 from shared.settings import Settings
 from tests.support.bucket import BUCKET, BucketServer, bucket_server
+from tests.support.stores import check_that_it_keeps_a_committed_file, content, files_in
 
 FIFTY_YEARS_S = 50 * 365 * 24 * 3600.0
 REPORT = "reports/insp_1/1"
@@ -40,14 +40,6 @@ def store(server: BucketServer, tmp_path: Path) -> BucketFileStore:
     return server.store(tmp_path)
 
 
-def content(store: BucketFileStore, key: str) -> bytes:
-    return b"".join(store.read(key))
-
-
-def files_in(folder: Path) -> list[Path]:
-    return [path for path in folder.rglob("*") if path.is_file()]
-
-
 def uploaded(store: BucketFileStore, data: bytes) -> str:
     with store.new_file() as writer:
         writer.write(data)
@@ -63,12 +55,7 @@ def published(store: BucketFileStore, text: str = "{}", key: str = REPORT) -> st
 
 
 def test_a_committed_file_is_there_with_its_hash(store: BucketFileStore, tmp_path: Path) -> None:
-    with store.new_file() as writer:
-        writer.write(b"solid ")
-        writer.write(b"head")
-        stored = writer.commit()
-    assert content(store, stored.key) == b"solid head"
-    assert (stored.size_bytes, stored.sha256) == (10, hashlib.sha256(b"solid head").hexdigest())
+    check_that_it_keeps_a_committed_file(store)
     assert files_in(tmp_path) == []
 
 

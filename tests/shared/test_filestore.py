@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from shared.filestore import KeyUnknown, LocalFileStore, PartialBusy
+from tests.support.stores import check_that_it_keeps_a_committed_file, content, files_in
 
 
 @pytest.fixture
@@ -17,21 +18,8 @@ def store(tmp_path: Path) -> LocalFileStore:
     return LocalFileStore(tmp_path)
 
 
-def content(store: LocalFileStore, key: str) -> bytes:
-    return b"".join(store.read(key))
-
-
-def files_in(folder: Path) -> list[Path]:
-    return [path for path in folder.rglob("*") if path.is_file()]
-
-
 def test_a_committed_file_is_there_with_its_hash(store: LocalFileStore) -> None:
-    with store.new_file() as writer:
-        writer.write(b"solid ")
-        writer.write(b"head")
-        stored = writer.commit()
-    assert content(store, stored.key) == b"solid head"
-    assert (stored.size_bytes, stored.sha256) == (10, hashlib.sha256(b"solid head").hexdigest())
+    check_that_it_keeps_a_committed_file(store)
 
 
 def test_an_uncommitted_file_leaves_nothing(store: LocalFileStore, tmp_path: Path) -> None:

@@ -15,7 +15,7 @@ from worker.judging.measured import Measured
 from worker.judging.seen_share import gap_text
 from worker.judging.sources import ALIGNMENT, RESOLUTION, SCANNER
 from worker.judging.uncertainty import UNIFORM, facet_sigma_mm, scanner_sigma_mm
-from worker.measuring.extremes import Extreme, greatest, least, noisy_map
+from worker.measuring.extremes import Extreme, both_ends, noisy_map
 from worker.records import Bools, Floats
 
 SLICE_SPACINGS = 1.5  # a slice this thick holds at least one row of samples wherever it cuts
@@ -161,7 +161,7 @@ def _face(
     firm = inner if leaves_edges and inner.any() else used
     known = noisy_map(measured.net, deviation, (deviation.distance_mm, deviation.sigma_mm), deviation.is_measured)
     share = float(samples.area_mm2[used].sum() / samples.area_mm2[member].sum())
-    return _Face(frame, member, used, firm, known.calm, least(known, firm), greatest(known, firm), share)
+    return _Face(frame, member, used, firm, known.calm, *both_ends(known, firm), share)
 
 
 def _budget(face: _Face, plan: Plan, measured: Measured, *, is_high: bool) -> dict[str, float]:

@@ -8,7 +8,7 @@ kinship to a calmer copy of it (the parametric bootstrap; B. Efron, R. Tibshiran
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.sparse import coo_array, csr_array
@@ -111,7 +111,30 @@ def least(known: NoisyMap, firm: Bools, over: Floats | None = None) -> Extreme:
     """
     rows = np.flatnonzero(firm & known.used)
     own = known.calm if over is None else known.calm - over
-    calmer = known.calmer(own, rows)
+    return _least(known, rows, own, known.calmer(own, rows))
+
+
+def greatest(known: NoisyMap, firm: Bools, over: Floats | None = None) -> Extreme:
+    """Greatest value, likewise."""
+    rows = np.flatnonzero(firm & known.used)
+    own = known.calm if over is None else known.calm - over
+    return _greatest(known, rows, own, known.calmer(own, rows))
+
+
+def both_ends(known: NoisyMap, firm: Bools) -> tuple[Extreme, Extreme]:
+    """Least and greatest value, the map being calmed once."""
+    rows = np.flatnonzero(firm & known.used)
+    calmer = known.calmer(known.calm, rows)
+    return _least(known, rows, known.calm, calmer), _greatest(known, rows, known.calm, calmer)
+
+
+def _greatest(known: NoisyMap, rows: Ints, own: Floats, calmer: Floats) -> Extreme:
+    found = _least(known, rows, -own, -calmer)
+    return Extreme(-found.value, found.sigma, found.added)
+
+
+def _least(known: NoisyMap, rows: Ints, own: Floats, calmer: Floats) -> Extreme:
+    """Of values (s,) at some samples (n,), by their calmer copy (s,)."""
     rows = rows[np.argsort(calmer[rows], kind="stable")]
     found = _tail(own[rows], known.net.samples.area_mm2[rows], known.net.samples.spacing_mm)
     typical = float(np.median(known.sigma[rows]))
@@ -122,13 +145,6 @@ def least(known: NoisyMap, firm: Bools, over: Floats | None = None) -> Extreme:
     extremes = np.array([_tail(column, area, known.net.samples.spacing_mm) for column in drawn.T])
     added = max(plain - float(extremes.mean()), 0.0)
     return Extreme(found + added, float(np.hypot(extremes.std(ddof=1), DOUBT * added)), added)
-
-
-def greatest(known: NoisyMap, firm: Bools, over: Floats | None = None) -> Extreme:
-    """Greatest value, likewise."""
-    turned = replace(known, value=-known.value, calm=-known.calm)
-    found = least(turned, firm, None if over is None else -over)
-    return Extreme(-found.value, found.sigma, found.added)
 
 
 def _tail(values: Floats, area: Floats, spacing_mm: float) -> float:

@@ -51,12 +51,12 @@ class Estimate:
                 kept[index] = _wall(problem, problem.names[index], float(most[row]))
         walls = tuple(kept[index] for index, _ in problem.sides)
         bare = cls(problem, rates, walls, np.zeros(len(walls)), most_judged)
-        still = np.zeros((1, len(problem.freed)))
+        still = np.zeros(len(problem.freed))
         return cls(
             problem,
             rates,
             walls,
-            np.where(bare.is_light, problem.margins(still[0]) - bare.light(still)[0], 0.0),
+            np.where(bare.is_light, problem.margins(still) - bare.light(still), 0.0),
             most_judged,
         )
 
@@ -70,14 +70,12 @@ class Estimate:
         """Whether any margin changes by no more than is known."""
         return bool(np.isfinite(self.rates.per_mm).all(axis=1).any())
 
-    def light(self, moves_mm: Floats) -> Floats:
-        """(n, c) of light margins after moves (n, v), infinite of others."""
-        found = np.full((len(moves_mm), len(self.walls)), np.inf)
-        for number, move in enumerate(moves_mm):
-            motions = self.problem.motions(move)
-            for row, wall in enumerate(self.walls):
-                if wall is not None:
-                    found[number, row] = wall.least(motions) + self._above_wall(row)
+    def light(self, move_mm: Floats) -> Floats:
+        """(c,) of light margins after a move (v,), infinite of others."""
+        motions, found = self.problem.motions(move_mm), np.full(len(self.walls), np.inf)
+        for row, wall in enumerate(self.walls):
+            if wall is not None:
+                found[row] = wall.least(motions) + self._above_wall(row)
         return found
 
     def light_most(self, middle_mm: Floats, half_mm: Floats) -> Floats:
@@ -128,7 +126,7 @@ class Estimate:
             margins[judged] = self.problem.margins(middle, judged.tolist())
             upper[judged] = margins[judged] + self.rates.reach(half[None])[0, judged]
         if upper.min() >= level and margins.min() >= wanted and self.is_light.any():
-            margins = np.where(self.is_light, self.light(middle[None])[0], margins)
+            margins = np.where(self.is_light, self.light(middle), margins)
             upper = np.where(self.is_light, self.light_most(middle, half) + slack, upper)
         return margins, upper
 
@@ -146,7 +144,7 @@ class Estimate:
         slopes = np.zeros((len(self.walls), len(move_mm)))
         light = self.is_light
         for index, step in enumerate(self._steps(move_mm)) if light.any() else ():
-            ahead, behind = (self.light(_stepped(move_mm, index, way)[None])[0, light] for way in (step, -step))
+            ahead, behind = (self.light(_stepped(move_mm, index, way))[light] for way in (step, -step))
             slopes[light, index] = (ahead - behind) / (2 * step)
         return slopes
 
@@ -162,7 +160,7 @@ class Estimate:
         level = self.level.copy()
         if len(rows):
             own = np.stack([self.problem.margins(move, rows.tolist()) for move in moves_mm])
-            above = own - self.light(np.stack(moves_mm))[:, rows] + level[rows]
+            above = own - np.stack([self.light(move)[rows] for move in moves_mm]) + level[rows]
             level[rows] = (above.min(axis=0) + above.max(axis=0)) / 2
         return replace(self, level=level)
 
@@ -172,7 +170,7 @@ class Estimate:
         if not len(rows):
             return 0.0
         own = self.problem.margins(move_mm, rows.tolist())
-        apart = float(np.abs(own - self.light(move_mm[None])[0, rows]).max())
+        apart = float(np.abs(own - self.light(move_mm)[rows]).max())
         return max(apart, *(wall.over_mm for wall in self.walls if wall is not None))
 
     def rates_hold(self) -> bool:

@@ -89,16 +89,16 @@ class _Sheet:
         return float(wall.min()) + move.far_offset_mm
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(eq=False)
 class LightWall:
     """The least wall between two regions of the piece as a function of how parts go.
 
-    _found : least walls by move;  _over : the most any of them lay above what pairs had bounded it by
+    over_mm : the most that a wall asked for lay above what pairs asked for before had bounded it by
     """
 
     sheets: tuple[_Sheet, ...]
+    over_mm: float = field(default=0.0, init=False)
     _found: dict[bytes, float] = field(default_factory=dict, init=False, repr=False)
-    _over: list[float] = field(default_factory=lambda: [0.0], init=False, repr=False)
 
     @classmethod
     def of(cls, names: tuple[str, str], measured: Measured, parts: Sequence[Part], most_mm: float) -> LightWall | None:
@@ -121,11 +121,6 @@ class LightWall:
         found.least([STILL] * len(parts))
         return found
 
-    @property
-    def over_mm(self) -> float:
-        """The most that a wall asked for lay above what pairs asked for before had bounded it by."""
-        return self._over[0]
-
     def least(self, motions: Sequence[PartMotion]) -> float:
         """Least wall after a move."""
         key = b"".join(
@@ -137,7 +132,7 @@ class LightWall:
                 level = min(level, sheet.least(motions, min(level, bound + ROUGH_MM)))
             if np.isinf(level):  # no row can lie below what pairs show
                 level = bound
-            self._over[0] = max(self._over[0], level - bound)
+            self.over_mm = max(self.over_mm, level - bound)
             self._found[key] = level
         return self._found[key]
 

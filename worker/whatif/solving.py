@@ -248,7 +248,7 @@ def _along_light(estimate: Estimate, start_mm: Floats, settings: SolveSettings) 
     light = estimate.is_light
     if not light.any():
         return straight_least(here - AIM - slopes @ move, slopes, problem.most_mm)
-    above = here[light] - estimate.light(start_mm[None])[0, light]
+    above = here[light] - estimate.light(start_mm)[light]
     rests, ways = [here - slopes @ move], [slopes]
     for _ in range(settings.iterations):
         found = straight_least(np.concatenate(rests) - AIM, np.concatenate(ways), problem.most_mm)
@@ -258,7 +258,7 @@ def _along_light(estimate: Estimate, start_mm: Floats, settings: SolveSettings) 
         if step < settings.settled_mm:
             break
         own = estimate.light_slopes(move)[light]
-        rests.append(estimate.light(move[None])[0, light] + above - own @ move)
+        rests.append(estimate.light(move)[light] + above - own @ move)
         ways.append(own)
     return move
 
